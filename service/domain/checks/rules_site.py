@@ -1,0 +1,272 @@
+"""The table of rules, second part: what was found on site and what the scales show."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from service.domain.checks import erected, read
+from service.domain.checks.table import (
+    CONSTANT,
+    DRAWING,
+    EVERY_KIND,
+    LOCKED_AND_RELEASE,
+    RELEASE,
+    RESERVE,
+    VARIABLE,
+    Basis,
+    Purpose,
+    Rule,
+)
+
+_HEAT_UP: tuple[Purpose, ...] = ("heat_up",)
+_HOT: tuple[Purpose, ...] = ("acceptance",)
+_FREE: tuple[Purpose, ...] = ("heat_up", "acceptance")
+
+_ENGAGEMENT = Basis("ASME B31.3 (2016)", "321.1.5", "standard")
+_LOCKING = Basis("ASME B31.3 (2016)", "321.1.5", "standard")
+_STOPS = Basis("MSS SP-58", None, "memory")
+_READINGS = Basis("common practice, no source", None, "common_practice")
+
+_POSITION = ("position_share", "position_least", "position_attention_factor")
+_COLD = ("cold_range_low", "cold_range_high")
+
+ERECTED: Final[tuple[Rule, ...]] = (
+    Rule(
+        "nameplate-as-drawn",
+        "erected",
+        "Nameplate agrees with the drawing",
+        erected.nameplate_as_drawn,
+        per_assembly=True,
+        limits=("nameplate_agreement", "record_agreement_length"),
+        purposes=RELEASE,
+    ),
+    Rule(
+        "pipe-to-support-dimension",
+        "erected",
+        "Pipe-to-support dimension as drawn",
+        erected.pipe_to_support_dimension,
+        per_assembly=True,
+        limits=("dimension_tolerance", *_COLD),
+        purposes=RELEASE,
+    ),
+    Rule(
+        "elevation",
+        "erected",
+        "Elevation of the pipe against the datum",
+        erected.elevation,
+        EVERY_KIND,
+        per_assembly=True,
+        vertical=True,
+        limits=("elevation_accept", "elevation_limit", *_COLD),
+        purposes=RELEASE,
+    ),
+    Rule(
+        "stops-counted",
+        "erected",
+        "Travel stops present and counted",
+        erected.stops_counted,
+        per_assembly=True,
+        basis=_STOPS,
+        purposes=LOCKED_AND_RELEASE,
+    ),
+    Rule(
+        "stops-undamaged",
+        "erected",
+        "Travel stops undamaged",
+        erected.stops_undamaged,
+        per_assembly=True,
+        basis=_STOPS,
+        purposes=LOCKED_AND_RELEASE,
+    ),
+    Rule(
+        "rod-offset",
+        "erected",
+        "Rod plumb or at its drawn offset",
+        erected.rod_offset,
+        EVERY_KIND,
+        per_assembly=True,
+        vertical=True,
+        rod=True,
+        limits=("rod_offset_tolerance", *_COLD),
+        purposes=RELEASE,
+    ),
+    Rule(
+        "rod-angle",
+        "erected",
+        "Angle of the rod as found",
+        erected.rod_angle,
+        EVERY_KIND,
+        per_assembly=True,
+        vertical=True,
+        rod=True,
+        limits=("rod_swing_max", "rod_swing_attention"),
+        purposes=RELEASE,
+    ),
+    Rule(
+        "adjuster-locked",
+        "erected",
+        "Locking device of the adjuster",
+        erected.adjuster_locked,
+        per_assembly=True,
+        basis=_LOCKING,
+        purposes=_FREE,
+    ),
+    Rule(
+        "engagement-found-upper",
+        "erected",
+        "Thread engagement as found, upper end",
+        erected.engagement_found_upper,
+        EVERY_KIND,
+        per_assembly=True,
+        limits=("engagement_diameters",),
+        basis=_ENGAGEMENT,
+        purposes=LOCKED_AND_RELEASE,
+    ),
+    Rule(
+        "engagement-found-lower",
+        "erected",
+        "Thread engagement as found, lower end",
+        erected.engagement_found_lower,
+        EVERY_KIND,
+        per_assembly=True,
+        limits=("engagement_diameters",),
+        basis=_ENGAGEMENT,
+        purposes=LOCKED_AND_RELEASE,
+    ),
+)
+
+READ: Final[tuple[Rule, ...]] = (
+    Rule(
+        "load-setting",
+        "read",
+        "Load indicator against the calibrated load",
+        read.load_setting,
+        CONSTANT,
+        per_assembly=True,
+        limits=("load_setting_tolerance",),
+        purposes=_HOT,
+    ),
+    Rule(
+        "cold-reading",
+        "read",
+        "Cold reading against the expected released-cold reading",
+        read.cold_reading,
+        per_assembly=True,
+        limits=(*_POSITION, *_COLD),
+        purposes=_HEAT_UP,
+    ),
+    Rule(
+        "hot-reading",
+        "read",
+        "Hot reading against the hot mark",
+        read.hot_reading,
+        per_assembly=True,
+        limits=_POSITION,
+        purposes=_HOT,
+    ),
+    Rule(
+        "travel-direction",
+        "read",
+        "Direction of the measured travel",
+        read.travel_direction,
+        per_assembly=True,
+        vertical=True,
+        limits=("position_least", *_COLD),
+        basis=_READINGS,
+        purposes=_HOT,
+    ),
+    Rule(
+        "travel-size",
+        "read",
+        "Size of the measured travel",
+        read.travel_size,
+        per_assembly=True,
+        vertical=True,
+        limits=(
+            "travel_ratio_low",
+            "travel_ratio_high",
+            "travel_ratio_attention_low",
+            "travel_ratio_attention_high",
+            "position_least",
+            *_COLD,
+        ),
+        purposes=_HOT,
+    ),
+    Rule(
+        "margin-upper-end",
+        "read",
+        "Travel left to the upper end, as read",
+        read.margin_upper_end,
+        per_assembly=True,
+        vertical=True,
+        limits=(*RESERVE, *_COLD),
+        purposes=_FREE,
+    ),
+    Rule(
+        "margin-lower-end",
+        "read",
+        "Travel left to the lower end, as read",
+        read.margin_lower_end,
+        per_assembly=True,
+        vertical=True,
+        limits=(*RESERVE, *_COLD),
+        purposes=_FREE,
+    ),
+    Rule(
+        "cold-load-inferred",
+        "read",
+        "Load inferred from the cold position",
+        read.cold_load_inferred,
+        VARIABLE,
+        per_assembly=True,
+        limits=("cold_load_accept", "cold_load_limit", *_COLD),
+        purposes=_HEAT_UP,
+    ),
+    Rule(
+        "hot-load-inferred",
+        "read",
+        "Load inferred from the hot position",
+        read.hot_load_inferred,
+        VARIABLE,
+        per_assembly=True,
+        limits=("hot_load_accept", "hot_load_limit"),
+        purposes=_HOT,
+    ),
+    # It can never say anything, so no purpose waits for it; it is listed so that nobody takes one
+    # reading for a proof.
+    Rule(
+        "deviation-as-read",
+        "read",
+        "Deviation of a constant support as read",
+        read.deviation_as_read,
+        CONSTANT,
+        per_assembly=True,
+        limits=("deviation_max",),
+    ),
+    Rule(
+        "reading-jump",
+        "read",
+        "Readings do not jump",
+        read.reading_jump,
+        per_assembly=True,
+        limits=("reading_jump_share", "reading_jump_least"),
+        purposes=_FREE,
+    ),
+    Rule(
+        "reading-in-span",
+        "read",
+        "Readings lie on the scale",
+        read.reading_in_span,
+        per_assembly=True,
+        basis=DRAWING,
+        purposes=_FREE,
+    ),
+    Rule(
+        "pair-readings",
+        "read",
+        "The assemblies of one hanger stand alike",
+        read.pair_readings,
+        limits=("pair_reading_max",),
+        purposes=_FREE,
+    ),
+)

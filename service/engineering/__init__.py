@@ -1,0 +1,1 @@
+"""Engineering: pure mechanics and the numbers of standards, in SI floats; no I/O, no clock."""
