@@ -1,0 +1,18 @@
+"""Readiness: is the line ready, for which purpose, and what stands in the way."""
+
+from service.domain.readiness.answer import NOT_WEIGHED, VERDICTS, assess, assess_plant, blockers
+from service.domain.readiness.codes import BLOCKER_CODES, PURPOSES, BlockerCode
+from service.domain.readiness.concessions import LONGEST_DAYS, concession_problem
+
+__all__ = [
+    "BLOCKER_CODES",
+    "LONGEST_DAYS",
+    "NOT_WEIGHED",
+    "PURPOSES",
+    "VERDICTS",
+    "BlockerCode",
+    "assess",
+    "assess_plant",
+    "blockers",
+    "concession_problem",
+]
