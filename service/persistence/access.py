@@ -1,0 +1,181 @@
+"""The service's own log, with principals and tokens beside it, and the look-up of a caller."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+import orjson
+from sqlalchemy import Connection, Row, func, insert, select, update
+
+from service.domain.access import Principal
+from service.domain.ports import PrincipalRow, TokenRow
+from service.errors import DuplicateKey, NotFound
+from service.persistence.identifiers import RandomBytes, new_log_id
+from service.persistence.log_reading import Head, StoredLog
+from service.persistence.tables import logs, principals, tokens
+
+_TOKEN = (
+    tokens.c.id,
+    tokens.c.principal,
+    tokens.c.role,
+    tokens.c.plants,
+    tokens.c.lines,
+    tokens.c.created_at,
+    tokens.c.expires_at,
+    tokens.c.revoked_at,
+)
+_CALLER = select(
+    tokens.c.id,
+    tokens.c.role,
+    tokens.c.plants,
+    tokens.c.lines,
+    tokens.c.expires_at,
+    tokens.c.revoked_at,
+    principals.c.id.label("principal"),
+    principals.c.kind,
+).join_from(tokens, principals, principals.c.id == tokens.c.principal)
+
+
+def find_caller(connection: Connection, token_hash: str, now: datetime) -> Principal | None:
+    """The principal of a token that is neither expired nor revoked."""
+    row = connection.execute(_CALLER.where(tokens.c.token_hash == token_hash)).one_or_none()
+    if row is None or row.revoked_at is not None:
+        return None
+    if datetime.fromisoformat(row.expires_at) <= now:
+        return None
+    return Principal(
+        id=row.principal,
+        kind=row.kind,
+        role=row.role,
+        token_id=row.id,
+        plants=_scope(row.plants),
+        lines=_scope(row.lines),
+    )
+
+
+class StoredService(StoredLog):
+    """The service log within one transaction. Implements `ports.ServiceReader`."""
+
+    def principal(self, identifier: str) -> PrincipalRow | None:
+        """A principal, or None."""
+        row = self.connection.execute(select(principals).where(principals.c.id == identifier)).one_or_none()
+        return None if row is None else PrincipalRow(*row)
+
+    def principals(self, after: str, limit: int) -> Sequence[PrincipalRow]:
+        """Principals with an id above `after`, ascending."""
+        rows = self.connection.execute(
+            select(principals).where(principals.c.id > after).order_by(principals.c.id).limit(limit)
+        )
+        return [PrincipalRow(*row) for row in rows]
+
+    def token(self, identifier: str) -> TokenRow | None:
+        """A token as listed, or None."""
+        row = self.connection.execute(select(*_TOKEN).where(tokens.c.id == identifier)).one_or_none()
+        return None if row is None else _token(row)
+
+    def tokens(self, after: str, limit: int) -> Sequence[TokenRow]:
+        """Tokens with an id above `after`, ascending."""
+        rows = self.connection.execute(
+            select(*_TOKEN).where(tokens.c.id > after).order_by(tokens.c.id).limit(limit)
+        )
+        return [_token(row) for row in rows]
+
+
+class ServiceRows(StoredService):
+    """Writes principals, tokens and new plants within one write transaction of the service log."""
+
+    def __init__(self, connection: Connection, head: Head, random_bytes: RandomBytes) -> None:
+        """random_bytes: source of a new log's id."""
+        super().__init__(connection, head)
+        self._random_bytes = random_bytes
+
+    def add_principal(self, identifier: str, kind: str, display_name: str | None, created_at: str) -> None:
+        """One more principal. Raises DuplicateKey when the id is in use."""
+        if self.principal(identifier) is not None:
+            raise DuplicateKey("The principal's id is in use.", principal=identifier)
+        self.connection.execute(
+            insert(principals),
+            {"id": identifier, "kind": kind, "display_name": display_name, "created_at": created_at},
+        )
+
+    def add_token(self, row: TokenRow, token_hash: str) -> None:
+        """One more token. Raises NotFound without its principal, DuplicateKey when id or hash is in use."""
+        if self.principal(row.principal) is None:
+            raise NotFound("There is no such principal.", principal=row.principal)
+        taken = select(tokens.c.id).where((tokens.c.id == row.id) | (tokens.c.token_hash == token_hash))
+        if self.connection.execute(taken).first() is not None:
+            raise DuplicateKey("The token is in use.", token=row.id)
+        self.connection.execute(
+            insert(tokens),
+            {
+                "id": row.id,
+                "token_hash": token_hash,
+                "principal": row.principal,
+                "role": row.role,
+                "plants": _scope_text(row.plants),
+                "lines": _scope_text(row.lines),
+                "created_at": row.created_at,
+                "expires_at": row.expires_at,
+                "revoked_at": row.revoked_at,
+            },
+        )
+
+    def revoke_token(self, identifier: str, revoked_at: str) -> None:
+        """Ends a token; one that was revoked before keeps its time. Raises NotFound when there is none."""
+        if self.token(identifier) is None:
+            raise NotFound("There is no such token.", token=identifier)
+        self.connection.execute(
+            update(tokens)
+            .where(tokens.c.id == identifier, tokens.c.revoked_at.is_(None))
+            .values(revoked_at=revoked_at)
+        )
+
+    def open_plant(self, plant: str) -> None:
+        """Makes the plant's empty log with a random id; DuplicateKey when the key is in use."""
+        holder = self.connection.execute(
+            select(logs.c.plant).where(logs.c.plant_key == plant.casefold())
+        ).scalar()
+        if holder is not None:
+            raise DuplicateKey("The plant's key is in use.", plant=holder)
+        self.connection.execute(insert(logs), new_log(self.connection, plant, self._random_bytes))
+
+
+def new_log(connection: Connection, plant: str | None, random_bytes: RandomBytes) -> dict[str, Any]:
+    """The row of an empty log: a plant's, or the service's own for None."""
+    last: int | None = connection.execute(select(func.max(logs.c.log))).scalar()
+    return {
+        "log": 0 if last is None else last + 1,
+        "log_id": new_log_id(random_bytes),
+        "kind": "service" if plant is None else "plant",
+        "plant": plant,
+        "plant_key": None if plant is None else plant.casefold(),
+        "next_sequence": 0,
+        "last_recorded_at": None,
+    }
+
+
+def _token(row: Row[*tuple[Any, ...]]) -> TokenRow:
+    return TokenRow(
+        id=row.id,
+        principal=row.principal,
+        role=row.role,
+        plants=_listed(row.plants),
+        lines=_listed(row.lines),
+        created_at=row.created_at,
+        expires_at=row.expires_at,
+        revoked_at=row.revoked_at,
+    )
+
+
+def _scope_text(keys: Sequence[str] | None) -> str | None:
+    return None if keys is None else orjson.dumps(list(keys)).decode("utf-8")
+
+
+def _listed(text: str | None) -> tuple[str, ...] | None:
+    return None if text is None else tuple(orjson.loads(text))
+
+
+def _scope(text: str | None) -> frozenset[str] | None:
+    return None if text is None else frozenset(key.casefold() for key in orjson.loads(text))
