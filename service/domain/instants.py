@@ -35,4 +35,5 @@ def parse_instant(text: str, pointer: str = "/occurred_at") -> datetime:
 
 def format_instant(moment: datetime) -> str:
     """RFC 3339 in UTC with six decimals, so that texts sort as the instants do."""
-    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    # strftime does not pad years below 1000 everywhere.
+    return moment.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="microseconds") + "Z"

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
 from service.domain.criteria import Criteria
+from service.domain.events import Event
 from service.domain.instants import parse_instant
 from service.domain.views import HangerView
 from service.errors import Finding, OutOfRange
@@ -34,8 +35,32 @@ def refuse_reading(view: HangerView, document: Mapping[str, Any]) -> None:
     )
 
 
+def state_at(view: HangerView, history: Callable[[], Sequence[Event]], moment: datetime) -> str:
+    """Release state in which a hanger stood at a moment, which a reading entered late has to bear.
+
+    A reading taken with the stop in proves nothing, whenever it is written down.
+
+    Args:
+        view: the hanger as it stands
+        history: gives every event of the hanger in order; called only where the moment lies before
+            the hanger's last step
+        moment: when the reading was taken
+
+    Returns:
+        state after the last step that was not later; `locked` before the first
+    """
+    status = view.facts.get("status")
+    if status is None or parse_instant(status.occurred_at) <= moment:
+        return view.state
+    state = "locked"
+    for event in history():
+        if event.type == "transition-made" and parse_instant(event.occurred_at) <= moment:
+            state = str(event.data["to"])
+    return state
+
+
 def reading_flags(
-    view: HangerView, document: Mapping[str, Any], criteria: Criteria, occurred_at: datetime
+    view: HangerView, document: Mapping[str, Any], criteria: Criteria, occurred_at: datetime, state: str
 ) -> list[str]:
     """Codes of what makes a reading doubtful; the reading is kept, and people look again.
 
@@ -43,6 +68,13 @@ def reading_flags(
     `jump`: in the same condition and state, without a turn between, the position differs from the
     last one by more than both criteria reading_jump_least and reading_jump_share of the total travel.
     `not-legible`: the scale could not be read. Source: common practice, no source.
+
+    Args:
+        view: the hanger before the reading
+        document: the reading
+        criteria: the plant's limits
+        occurred_at: when it was taken
+        state: release state of the hanger then
     """
     flags = []
     started = view.status["cycle_started_at"]
@@ -50,18 +82,21 @@ def reading_flags(
         flags.append("before-cycle")
     if document.get("legible") is False:
         flags.append("not-legible")
-    if _jumps(view, document, criteria):
+    if _jumps(view, document, criteria, state):
         flags.append("jump")
     return flags
 
 
-def _jumps(view: HangerView, document: Mapping[str, Any], criteria: Criteria) -> bool:
+def _jumps(view: HangerView, document: Mapping[str, Any], criteria: Criteria, state: str) -> bool:
     assembly = document["assembly"]
     last = view.facts.get(f"assembly/{assembly}/reading/{document['condition']}")
     position = document.get("position")
     if last is None or position is None or last.value.get("position") is None:
         return False
-    if last.value.get("release_state") != view.state:
+    if last.value.get("release_state") != state:
+        return False
+    if last.shown_by == document.get("corrects"):
+        # What is corrected was wrong: nothing follows from how far off it was.
         return False
     ledger = view.facts.get(f"assembly/{assembly}/ledger")
     if ledger is not None and ledger.sequence > last.sequence:

@@ -61,6 +61,7 @@ DIMENSIONS: Mapping[str, Dimension | None] = {
     "cold_range_low": Dimension.TEMPERATURE,
     "cold_range_high": Dimension.TEMPERATURE,
     "bearing_valid_minutes": None,
+    "concession_days_max": None,
     "hold_point_load": Dimension.RATIO,
     "hold_point_movement": Dimension.LENGTH,
     "pair_turns_max": None,

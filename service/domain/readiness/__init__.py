@@ -2,11 +2,10 @@
 
 from service.domain.readiness.answer import NOT_WEIGHED, VERDICTS, assess, assess_plant, blockers
 from service.domain.readiness.codes import BLOCKER_CODES, PURPOSES, BlockerCode
-from service.domain.readiness.concessions import LONGEST_DAYS, concession_problem
+from service.domain.readiness.concessions import concession_problem
 
 __all__ = [
     "BLOCKER_CODES",
-    "LONGEST_DAYS",
     "NOT_WEIGHED",
     "PURPOSES",
     "VERDICTS",

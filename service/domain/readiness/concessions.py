@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
-from typing import Any, Final
+from typing import Any
 
 from service.domain.access import Principal
 from service.domain.criteria import Criteria
@@ -15,11 +15,6 @@ from service.domain.readiness.looks import LineLook
 from service.domain.readiness.outcomes import Outcome, unmet
 from service.domain.views import LineView
 from service.errors import NotConcedable
-
-# How far ahead a concession may end where the criteria state no limit of their own. Common practice,
-# no source: a concession outlives neither the outage nor the season in which it was given.
-LONGEST_DAYS: Final = 92.0
-LONGEST_LIMIT: Final = "concession_days_max"
 
 _PREFIX = "concession/"
 
@@ -126,7 +121,7 @@ def concession_problem(
 
 def _refuse_end(criteria: Criteria, document: Mapping[str, Any], at: datetime) -> None:
     ends = parse_instant(document["expires_at"], "/expires_at")
-    longest = criteria.si(LONGEST_LIMIT) if LONGEST_LIMIT in criteria.names() else LONGEST_DAYS
+    longest = criteria.si("concession_days_max")
     latest = at + timedelta(days=longest)
     if at < ends <= latest:
         return
