@@ -145,6 +145,9 @@ class LogReader(Protocol):
     def subject_events(self, subject: str, before: int | None = None) -> Sequence[Event]:
         """All events of one subject with sequence < before (all when None), in order."""
 
+    def document(self, sha256: str) -> tuple[str, bytes] | None:
+        """Media type and exact bytes of a document kept beside this log, by digest (hex), or None."""
+
 
 class PlantReader(LogReader, Protocol):
     """One plant: its log and what follows from it. as_of: last sequence taken in, None for now."""

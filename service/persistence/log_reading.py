@@ -12,7 +12,7 @@ from service.canonical import parse_canonical
 from service.domain.events import Event
 from service.domain.ports import EventFilter, StoredEvent
 from service.persistence import filters
-from service.persistence.tables import events, logs, texts
+from service.persistence.tables import documents, events, logs, texts
 
 _STORED = (events.c.sequence, events.c.body, events.c.leaf_hash)
 
@@ -81,6 +81,15 @@ class StoredLog:
             .limit(limit)
         ).all()
         return self._with_texts(rows)
+
+    def document(self, sha256: str) -> tuple[str, bytes] | None:
+        """Media type and exact bytes of a document kept beside this log, by digest (hex), or None."""
+        row = self.connection.execute(
+            select(documents.c.media_type, documents.c.bytes).where(
+                documents.c.log == self.log, documents.c.sha256 == sha256
+            )
+        ).one_or_none()
+        return None if row is None else (row.media_type, bytes(row.bytes))
 
     def subject_events(self, subject: str, before: int | None = None) -> Sequence[Event]:
         """All events of one subject with sequence < before (all when None), in order."""

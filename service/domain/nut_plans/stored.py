@@ -39,19 +39,7 @@ def known_of(view: HangerView, line: LineView, assembly: int) -> dict[str, Any]:
     slack = view.facts.get(f"assembly/{assembly}/rod_slack")
     if slack is not None and _undisturbed(line, slack.sequence, slack.occurred_at):
         found["rod_slack"] = slack.value
-    engagement = [
-        {
-            "end": end,
-            **{
-                name: seen
-                for name, seen in fact.value.items()
-                if name in ("measured", "full") and seen is not None
-            },
-        }
-        for end in ("upper", "lower")
-        if (fact := view.facts.get(f"assembly/{assembly}/engagement/{end}")) is not None
-        and fact.value["net_turns"] == net_turns
-    ]
+    engagement = list(_engagement(view, assembly, net_turns))
     if engagement:
         found["engagement"] = engagement
     reading = view.facts.get(f"assembly/{assembly}/reading/cold")
