@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from types import MappingProxyType
 from typing import Any, Final
 
 from service.domain.access import Principal
@@ -103,6 +104,7 @@ def reexamine(
     view: HangerView,
     criteria: Criteria,
     line_events: Sequence[Event] = (),
+    neighbours: Mapping[str, Sequence[Event]] = MappingProxyType({}),
 ) -> list[Lack]:
     """What the guards of the steps passed since the hanger last stood locked lack by the newest correction.
 
@@ -116,21 +118,27 @@ def reexamine(
         view: the hanger as it stands
         criteria: the limits that hold
         line_events: every event of the line, wanted where it was the line's that was corrected
+        neighbours: by mark, every event of another hanger whose own was corrected: it may have moved load
+            here after a stop was seen free, or show that its stop was not out
 
     Returns:
         lacks, each with the step and its sequence in its facts and its detail
     """
-    corrections = [event.sequence for event in (*events, *line_events) if event.corrects is not None]
-    newest = max(corrections, default=None)
-    earlier = [event for event in events if event.sequence != newest]
-    line_earlier = [event for event in line_events if event.sequence != newest]
+    known_events = (*events, *line_events, *(event for others in neighbours.values() for event in others))
+    newest = max((event.sequence for event in known_events if event.corrects is not None), default=None)
+    earlier, line_earlier = _without(events, newest), _without(line_events, newest)
+    others_earlier = {mark: _without(others, newest) for mark, others in neighbours.items()}
+    place = _place(known_events, newest)
     found: list[Lack] = []
     for step in passed_steps(events):
-        line = line_before(step.sequence - 1)
+        # What was passed before the corrected event did not rest on it.
+        line = line_before(step.sequence - 1) if step.sequence > place else None
         if line is None:
             continue
-        before = _lacks_of(step, _as_corrected(earlier, line, view, criteria, line_earlier, step))
-        after = _lacks_of(step, _as_corrected(events, line, view, criteria, line_events, step))
+        was = _line_as_corrected(line, line_earlier, others_earlier, step)
+        now = _line_as_corrected(line, line_events, neighbours, step)
+        before = _lacks_of(step, _as_corrected(earlier, was, view, criteria, step))
+        after = _lacks_of(step, _as_corrected(events, now, view, criteria, step))
         known = {(lack.code, lack.subject, lack.detail) for lack in before}
         found += [lack for lack in after if (lack.code, lack.subject, lack.detail) not in known]
     return found
@@ -148,21 +156,41 @@ def _lacks_of(step: Event, situation: guards.Situation) -> list[Lack]:
     ]
 
 
+def _place(events: Sequence[Event], sequence: int | None) -> int:
+    """Place of a correction: that of the event which its chain corrects in the end."""
+    corrects = {event.sequence: event.corrects for event in events}
+    while sequence is not None and corrects[sequence] is not None:
+        sequence = corrects[sequence]
+    return -1 if sequence is None else sequence
+
+
+def _without(events: Sequence[Event], sequence: int | None) -> list[Event]:
+    return [event for event in events if event.sequence != sequence]
+
+
+def _line_as_corrected(
+    line: LineView, line_events: Sequence[Event], neighbours: Mapping[str, Sequence[Event]], step: Event
+) -> LineView:
+    """The line before a step, with the corrections of its own events and of its hangers' in their places."""
+    facts = refold_line(line_events, before=step.sequence) if line_events else line.facts
+    hangers = tuple(
+        replace(hanger, facts=refold_hanger(neighbours[hanger.mark], before=step.sequence))
+        if hanger.mark in neighbours
+        else hanger
+        for hanger in line.hangers
+    )
+    return replace(line, facts=facts, hangers=hangers)
+
+
 def _as_corrected(
-    events: Sequence[Event],
-    line: LineView,
-    view: HangerView,
-    criteria: Criteria,
-    line_events: Sequence[Event],
-    step: Event,
+    events: Sequence[Event], line: LineView, view: HangerView, criteria: Criteria, step: Event
 ) -> guards.Situation:
     then = line.hanger(view.mark) or view
     hanger = replace(then, facts=refold_hanger(events, before=step.sequence))
     hangers = tuple(hanger if one.mark == view.mark else one for one in line.hangers)
-    facts = refold_line(line_events, before=step.sequence) if line_events else line.facts
     return guards.Situation(
         view=hanger,
-        line=replace(line, hangers=hangers, facts=facts),
+        line=replace(line, hangers=hangers),
         criteria=criteria,
         act=step.data,
         actor=Principal(step.actor, "person", step.role, ""),

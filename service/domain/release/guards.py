@@ -293,7 +293,7 @@ TURN_GUARDS: Final[tuple[Guard, ...]] = (
     adjuster.turn_keeps_engagement,
     adjuster.turn_keeps_pair,
 )
-STOP_GUARDS: Final[tuple[Guard, ...]] = (stop_register.stop_act,)
+STOP_GUARDS: Final[tuple[Guard, ...]] = (a_person, stop_register.stop_act)
 
 
 def lacks(transition: str, situation: Situation) -> list[Lack]:

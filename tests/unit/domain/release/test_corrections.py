@@ -245,3 +245,45 @@ def test_an_elevation_corrected_within_tolerance_finds_nothing() -> None:
     data = {**reading.data, "elevation": metres(12.404)}
     site.post("reading-taken", "hanger/A", data, corrects=reading.sequence, at=reading.occurred_at)
     assert again(site) == []
+
+
+# --- neighbours -------------------------------------------------------------------------------------------
+def of_a_neighbour(site: Site) -> list[tuple[str, str]]:
+    """What A's passed steps lack by the newest correction at B."""
+    lacks = corrections.reexamine(
+        site.of("hanger/A"),
+        lambda sequence: site.line(as_of=sequence),
+        site.view("A"),
+        site.criteria,
+        neighbours={"B": site.of("hanger/B")},
+    )
+    return [(lack.facts["transition"], lack.code) for lack in lacks]
+
+
+def pair_with_a_drawn() -> tuple[Site, int, str]:
+    """A and B eased as a pair; B turned, then A seen free and drawn. Returns B's turn and A's last look."""
+    site = Site(A=spring(), B=spring())
+    for mark in ("A", "B"):
+        site.erected(mark)
+    site.authorise("A", "B")
+    site.step("A", "ease", paired_with=["B"])
+    site.step("B", "ease", paired_with=["A"])
+    turn = site.turn("B", 0.25)
+    site.see_free("A")
+    seen = site.events[last(site, "stop-noted")]
+    site.step("A", "withdraw", stops_withdrawn=site.counts("A"))
+    return site, turn.sequence, seen.occurred_at
+
+
+def test_a_neighbours_turn_corrected_to_a_later_time_fails_the_withdrawal_here() -> None:
+    site, turn, _ = pair_with_a_drawn()
+    assert of_a_neighbour(site) == []
+    drawn = site.events[last(site, "transition-made")].occurred_at
+    site.turn("B", 0.25, corrects=turn, at=drawn)
+    assert set(of_a_neighbour(site)) == {("withdraw", "observation-stale")}
+
+
+def test_a_neighbours_turn_corrected_in_its_size_alone_fails_nothing_here() -> None:
+    site, turn, _ = pair_with_a_drawn()
+    site.turn("B", 0.5, corrects=turn, at=site.events[turn].occurred_at)
+    assert of_a_neighbour(site) == []

@@ -406,3 +406,11 @@ def test_no_act_and_no_step_puts_force_on_a_stop() -> None:
     for act in ("stowed", "inserted"):
         assert site.stop_lacks("A", act) == ["stop-act-not-open"]
     assert withdraw(site) == ["stop-not-free"]
+
+
+def test_a_system_has_seen_no_stop() -> None:
+    site = Site(A=spring())
+    site.bring("A", "easing")
+    seen = {"assembly": 1, "stop": 1, "act": "observed", "bearing_face": "none", "free_by_hand": True}
+    assert codes(stop_lacks(site.situation("A", seen, kind="system"))) == ["performer-not-a-person"]
+    assert codes(stop_lacks(site.situation("A", seen))) == []
