@@ -89,7 +89,7 @@ def serve(settings: Settings) -> None:
     """Serve under gunicorn with threads; each worker makes its own application and connections."""
     from gunicorn.app.base import BaseApplication
 
-    class Server(BaseApplication):  # type: ignore[misc]
+    class Server(BaseApplication):
         """Gunicorn with settings from the service's own configuration."""
 
         def load_config(self) -> None:
@@ -146,7 +146,7 @@ def _rebuild(chosen: argparse.Namespace) -> int:
 
 
 def _verify_log(_: argparse.Namespace) -> int:
-    from service.persistence.rebuild import verify_logs
+    from service.persistence.verify import verify_logs
 
     try:
         for name, size in verify_logs(bootstrap.settings_of()):
