@@ -26,7 +26,7 @@ from service import bootstrap
 from service.application import access
 from service.config import Settings
 from service.demo import records as invented
-from service.demo.work import NEW, Clock, Crew, open_demo_plant
+from service.demo.work import Clock, Crew, open_demo_plant
 from service.persistence.migrate import migrate
 from service.persistence.store import open_store
 
@@ -48,7 +48,9 @@ def main() -> int:
             "bare Flask endpoint": _caller(bare, "/", None),
             "hanger GET": _caller(app, f"{base}/hangers/MS-10-04", token),
             "checks of a hanger": _caller(app, f"{base}/hangers/MS-10-04/checks", token),
-            f"readiness of a {HANGERS}-hanger line": _caller(app, f"{base}/lines/MS-10/readiness?for=release", token),
+            f"readiness of a {HANGERS}-hanger line": _caller(
+                app, f"{base}/lines/MS-10/readiness?for=release", token
+            ),
         }
         times: dict[str, list[float]] = {name: [] for name in calls}
         for round_number in range(ROUNDS + 5):
@@ -88,7 +90,9 @@ def _erect(settings: Settings) -> str:
     crew.inspect_line("MS-10")
     request = {"principal": persons["engineer"], "role": "reader"}
     context = replace(base, now=bootstrap.now())
-    return str(access.issue_token(context, request, bootstrap.new_id("tk_"), bootstrap.new_secret).document["token"])
+    return str(
+        access.issue_token(context, request, bootstrap.new_id("tk_"), bootstrap.new_secret).document["token"]
+    )
 
 
 def _caller(app: Flask, target: str, token: str | None) -> Callable[[], None]:

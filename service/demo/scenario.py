@@ -45,7 +45,7 @@ def fill(settings: Settings) -> None:
     context = bootstrap.operator_context(plain)
     tokens = {role: _token(context, role) for role in ROLES}
     base = f"http://{'127.0.0.1' if settings.host == '0.0.0.0' else settings.host}:{settings.port}"  # noqa: S104
-    print(tour(base, tokens, bootstrap.now()))  # noqa: T201
+    print(tour(base, tokens, bootstrap.now()))
 
 
 def _token(context: Context, role: str) -> str:

@@ -67,6 +67,7 @@ DEFAULTS = {
     "cold_range_low": 263.15,
     "cold_range_high": 313.15,
     "bearing_valid_minutes": 60.0,
+    "concession_days_max": 92.0,
     "hold_point_load": 0.1,
     "hold_point_movement": 0.006,
     "pair_turns_max": 0.5,

@@ -1,0 +1,1 @@
+"""The HTTP edge: reading requests strictly, answering them, and the one description of both."""

@@ -1,0 +1,1 @@
+"""Blueprints: one module per capability, named as the floors below name it."""
