@@ -21,7 +21,7 @@ RUNTIME = $(VENV)/.runtime-installed
 TESTING = $(VENV)/.tests-installed
 PURE = service/domain/*,service/engineering/*,service/ledger/*,service/units/*,service/canonical.py,service/errors.py
 
-.PHONY: help serve demo test lint check check-postgres fuzz coverage openapi rebuild lock clean
+.PHONY: help serve demo test lint check check-postgres fuzz coverage bench openapi rebuild lock clean
 
 help: ## Show this list
 	@echo "Usage: make TARGET [PORT=8000] [DATA_DIR=.data] [DATABASE_URL=...] [PYTHON=python3]"
@@ -61,6 +61,9 @@ fuzz: $(TESTING) ## Long run of generated requests (FUZZ_EXAMPLES for each opera
 coverage: $(TESTING) ## Branch coverage of the pure floors
 	@$(PY) -m pytest tests/unit tests/validation tests/contract --quiet --cov=service --cov-branch --cov-report= --session-timeout=$(TEST_LIMIT_S) $(PYTEST_FLAGS)
 	@$(BIN)/coverage report --include='$(PURE)'
+
+bench: $(RUNTIME) ## Time of three requests as ratios to a bare Flask endpoint
+	@PYTHONPATH=. $(PY) benchmarks/in_process.py
 
 openapi: $(RUNTIME) ## Write openapi.yaml from the routes
 	@exec $(PY) -m service openapi --write

@@ -17,7 +17,6 @@ import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 from flask import Flask
@@ -102,9 +101,9 @@ def _caller(app: Flask, target: str, token: str | None) -> Callable[[], None]:
     def call() -> None:
         environ: dict[str, Any] = {
             "REQUEST_METHOD": "GET", "PATH_INFO": path, "QUERY_STRING": query, "SERVER_NAME": "bench",
-            "SERVER_PORT": "80", "SERVER_PROTOCOL": "HTTP/1.1", "wsgi.version": (1, 0), "wsgi.url_scheme": "http",
-            "wsgi.input": io.BytesIO(), "wsgi.errors": sys.stderr, "wsgi.multithread": False,
-            "wsgi.multiprocess": False, "wsgi.run_once": False, "HTTP_HOST": "bench",
+            "SERVER_PORT": "80", "SERVER_PROTOCOL": "HTTP/1.1", "wsgi.version": (1, 0),
+            "wsgi.url_scheme": "http", "wsgi.input": io.BytesIO(), "wsgi.errors": sys.stderr,
+            "wsgi.multithread": False, "wsgi.multiprocess": False, "wsgi.run_once": False, "HTTP_HOST": "bench",
         }  # fmt: skip
         if token is not None:
             environ["HTTP_AUTHORIZATION"] = f"Bearer {token}"
@@ -118,5 +117,4 @@ def _caller(app: Flask, target: str, token: str | None) -> Callable[[], None]:
 
 
 if __name__ == "__main__":
-    sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
     raise SystemExit(main())

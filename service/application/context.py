@@ -101,9 +101,9 @@ def recall(context: Context, memory: KeyMemory, suffix: str = "") -> Answer | No
 
 
 def keep(context: Context, memory: KeyMemory, document: Mapping[str, Any], suffix: str = "") -> None:
-    """Keep the answer under this request's key, in the transaction of the effect, and undone with it."""
+    """Keep the answer under this request's key, in the transaction of the effect; a dry run has none."""
     key = context.key
-    if key is None:
+    if key is None or context.dry_run:
         return
     memory.remember(
         context.principal.id, key.method, key.path, key.key + suffix, key.digest, document, context.now

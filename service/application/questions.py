@@ -17,7 +17,7 @@ from service.domain.ports import PlantReader
 from service.domain.readiness import assess_plant
 from service.domain.release.status_document import status_document
 from service.domain.views import HangerView, LineView
-from service.errors import Finding, InvalidParameter
+from service.errors import Finding, InvalidDocument, InvalidParameter
 
 AsOf = int | datetime | None
 
@@ -131,9 +131,16 @@ def list_checks(context: Context, plant: str, mark: str, as_of: AsOf = None) -> 
 
 
 def nut_plan(context: Context, plant: str, mark: str, request: Mapping[str, Any]) -> dict[str, Any]:
-    """A plan for the adjusting nut of a stored hanger, from its record and ledger."""
+    """A plan for the adjusting nut of a stored hanger, from its record and ledger.
+
+    Errors: InvalidDocument when the request brings a record of its own, which would be read by nobody.
+    """
     require(context, "read")
     plant_in_scope(context, plant)
+    if "hanger" in request:
+        detail = "the stored record is used; a record of your own goes to /v1/nut-plans"
+        finding = Finding("body", "stored-record", detail, "/hanger", accepted="a request without `hanger`")
+        raise InvalidDocument("The hanger is a stored one.", errors=[finding])
     with context.store.read(plant) as reader:
         view, line = _views(context, reader, mark, None)
         criteria, _ = criteria_of(reader)

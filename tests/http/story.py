@@ -94,6 +94,7 @@ class Step:
 
 
 INSPECTED: Final = 7  # sequence of the inspection that shows the dimension
+LARGE: Final = 36  # sequence of the record that is too large for its event
 CREATE: Final = {"If-None-Match": "*"}
 
 
@@ -448,6 +449,17 @@ def story() -> list[Step]:
         name="exact bytes",
     )
     tell("10:20", "auditor", "GET", f"{PLANT}/events/4", name="an event")
+    # A record too large for its event: the document is kept beside the log.
+    tell(
+        "10:21",
+        "engineer",
+        "PUT",
+        f"{PLANT}/lines/LARGE-1",
+        {"extensions": {"filler": "-" * 16_500}},
+        headers=CREATE,
+        hide=True,
+    )
+    tell("10:22", "auditor", "GET", f"{PLANT}/events/{LARGE}/document", name="a document beside the log")
     tell("10:20", "reader", "GET", f"{PLANT}/events", name="a reader")
     # Who may call.
     tell(

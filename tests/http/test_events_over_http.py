@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from typing import Any
 
@@ -142,6 +143,24 @@ def test_one_event_by_its_sequence(auditor: Caller) -> None:
     assert item == everything(auditor)[3]
     problem_of(auditor.get(f"{EVENTS}/13"), 404, "not-found")
     problem_of(auditor.get(f"{EVENTS}/999999999999999"), 404, "not-found")
+
+
+def test_a_document_beside_the_log_is_read_as_its_exact_bytes(fresh: Running) -> None:
+    engineer, auditor = fresh.caller("engineer"), fresh.caller("auditor")
+    record = {**LINE, "extensions": {"filler": "x" * 17_000}}
+    sequence = engineer.put("/v1/plants/P/lines/L-9", record).json["sequence"]
+    data = auditor.get(f"{EVENTS}/{sequence}").json["event"]["data"]
+    answer = auditor.get(f"{EVENTS}/{sequence}/document")
+    assert (answer.status_code, answer.mimetype) == (200, data["media_type"])
+    assert (hashlib.sha256(answer.data).hexdigest(), len(answer.data)) == (
+        data["document_sha256"],
+        data["bytes"],
+    )
+    assert answer.json == record
+    problem_of(auditor.get(f"{EVENTS}/0/document"), 404, "not-found")
+    problem_of(fresh.caller("reader").get(f"{EVENTS}/{sequence}/document"), 403, "not-permitted")
+    scoped = fresh.caller("engineer", plants=["P"], lines=["L-2"])
+    problem_of(scoped.get(f"{EVENTS}/{sequence}/document"), 404, "not-found")
 
 
 @pytest.mark.parametrize("role", ["reader", "recorder", "administrator"])

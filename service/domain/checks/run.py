@@ -13,7 +13,7 @@ from service.domain.criteria import Criteria
 from service.domain.facts import Fact, Facts
 from service.domain.instants import parse_instant
 from service.domain.views import HangerView, LineView
-from service.errors import OutOfRange
+from service.errors import Finding, InvalidDocument, OutOfRange
 
 GROUPS: tuple[Group, ...] = ("design", "erected", "read")
 
@@ -132,6 +132,7 @@ def _document_facts(
         facts[name] = DocumentFact(value, sequence, sequence, occurred_at, "", pointer)
 
     for place, document in _in_time(inspections):
+        _stands_by_itself(document, f"/inspections/{place}")
         sequence += 1
         prefix, pointer = f"assembly/{document['assembly']}", f"/inspections/{place}"
         when = document["occurred_at"]
@@ -145,6 +146,7 @@ def _document_facts(
             note(f"{prefix}/engagement/{entry['end']}", seen, when, pointer)
     stops_out = [posted.get("stops_out") for posted in readings]
     for place, entry in _in_time(posted["reading"] for posted in readings):
+        _stands_by_itself(entry, f"/readings/{place}/reading")
         sequence += 1
         value = {name: entry[name] for name in _READ if name in entry}
         state = "released" if stops_out[place] else None
@@ -152,6 +154,29 @@ def _document_facts(
         name = f"assembly/{entry['assembly']}/reading/{entry['condition']}"
         note(name, value, entry["occurred_at"], f"/readings/{place}/reading")
     return facts
+
+
+def _stands_by_itself(document: Mapping[str, Any], pointer: str) -> None:
+    """Refuse a correction or withdrawal: nothing is stored here that it could take the place of.
+
+    Raises:
+        InvalidDocument: with the pointer of what names another event
+    """
+    for name in ("withdraws", "corrects"):
+        if name in document:
+            detail = "nothing is stored that this could correct or withdraw"
+            raise InvalidDocument(
+                f"{pointer}/{name}: {detail}.",
+                errors=[
+                    Finding(
+                        "body",
+                        "stands-by-itself",
+                        detail,
+                        f"{pointer}/{name}",
+                        accepted="a document without `corrects` and `withdraws`",
+                    )
+                ],
+            )
 
 
 def _in_time(documents: Iterable[Mapping[str, Any]]) -> list[tuple[int, Mapping[str, Any]]]:

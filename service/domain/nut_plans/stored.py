@@ -94,7 +94,7 @@ def _bearing_face(line: LineView, stops: list[Fact]) -> str | None:
 
 
 def _undisturbed(line: LineView, sequence: int, occurred_at: str) -> bool:
-    """Whether nothing on the line has moved load since: later than each disturbance, in the log and on site."""
+    """Whether nothing has moved load since: later than each disturbance, in the log and on site."""
     moment = parse_instant(occurred_at)
     disturbances = [
         facts["disturbance"]

@@ -68,6 +68,7 @@ HANGER_CONDITIONS: tuple[OfHanger, ...] = (
     OfHanger(hanger.proved, _ACCEPTANCE),
     OfHanger(hanger.assemblies, _ALL),
     OfHanger(hanger.weight_basis, _RELEASE | _HEAT_UP),
+    OfHanger(stops.off_the_record, _ALL),
 )
 
 ASSEMBLY_CONDITIONS: tuple[OfAssembly, ...] = (

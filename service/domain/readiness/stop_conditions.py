@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from service.domain.facts import Fact
-from service.domain.readiness.looks import AssemblyLook, place
+from service.domain.readiness.looks import AssemblyLook, HangerLook, place
 from service.domain.readiness.outcomes import Outcome, judged
 
 COUNT = "stop-count-not-as-drawn"
@@ -33,6 +33,22 @@ def _beyond(look: AssemblyLook) -> Outcome | None:
     detail = f"Stop {', '.join(map(str, beyond))} was noted, but the drawing shows {look.drawn}."
     shown = max(fact.shown_by for fact in beyond.values())
     return Outcome(COUNT, look.subject, "known", detail, look.drawn, max(beyond), shown)
+
+
+def off_the_record(look: HangerLook) -> Iterator[Outcome]:
+    """No stop stands in an assembly that a later revision took off the record, or in what became rigid.
+
+    Nothing else would look at it any more, and a stop that nobody looks at is the one that is forgotten.
+    """
+    stated = 0 if look.view.kind == "rigid" else len(look.view.record.get("assemblies", ()))
+    for name, fact in sorted(look.view.facts.items()):
+        parts = name.split("/")
+        if parts[0] != "assembly" or parts[2] != "stop" or int(parts[1]) <= stated:
+            continue
+        if fact.value["position"] != "stowed":
+            detail = f"Stop {parts[3]} of an assembly that is no longer on the record is not stowed."
+            subject = f"{look.subject}/assembly/{parts[1]}"
+            yield Outcome(COUNT, subject, "known", detail, "stowed", fact.value["position"], fact.shown_by)
 
 
 def counted_in(look: AssemblyLook) -> Iterator[Outcome]:

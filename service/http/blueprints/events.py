@@ -103,3 +103,23 @@ def events_page(page: Any) -> Response:
 def get_event(call: Call, plant: str, sequence: int) -> Response:
     """One event."""
     return answers.json_answer(event_item(log.get_event(call.context, plant, sequence)))
+
+
+@operation(
+    blueprint,
+    Operation(
+        "getEventDocument",
+        "GET",
+        "/v1/plants/<plant>/events/<sequence>/document",
+        "Read the document that an event names",
+        "A large document is kept beside the log; its event holds `document_sha256`, `bytes` and "
+        "`media_type`. The answer is the exact bytes, to be hashed and compared. 404 when the event carries "
+        "its document itself. Roles: engineer, integrator, auditor.",
+        {200: Reply("The exact bytes.", {JSON: None})},
+        errors=("not-permitted",),
+    ),
+)
+def get_event_document(call: Call, plant: str, sequence: int) -> Response:
+    """The exact bytes of a document beside the log."""
+    media_type, body = log.get_event_document(call.context, plant, sequence)
+    return Response(body, mimetype=media_type)

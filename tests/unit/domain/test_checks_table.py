@@ -29,6 +29,7 @@ from service.domain.checks.look import Look, Subject
 from service.domain.checks.run import apply
 from service.domain.checks.table import Basis, Rule
 from service.domain.criteria import DIMENSIONS, Criteria
+from service.errors import InvalidDocument
 from service.units import convert_document
 from tests.unit.domain.checks_samples import (
     BASE,
@@ -426,3 +427,22 @@ def test_posted_criteria_groups_and_line_are_used() -> None:
     assert posted(request, "elevation")["status"] == "cannot_say"
     chosen = check_request(request | {"groups": ["read"]})
     assert {BY_CODE[entry["rule"]].group for entry in chosen["checks"]} == {"read"}
+
+
+@pytest.mark.parametrize(
+    ("where", "pointer"),
+    [("inspections", "/inspections/0/withdraws"), ("readings", "/readings/0/reading/withdraws")],
+)
+def test_a_withdrawal_is_refused_where_nothing_is_stored(where: str, pointer: str) -> None:
+    withdrawal = {
+        "occurred_at": "2026-05-04T09:30:00Z",
+        "corrects": 3,
+        "withdraws": True,
+        "reason": "misread",
+    }
+    posted_there = [withdrawal if where == "inspections" else {"reading": withdrawal, "stops_out": True}]
+    request = {"hanger": VARIABLE, where: posted_there}
+    validator("check-request").validate(request)
+    with pytest.raises(InvalidDocument) as refused:
+        check_request(request)
+    assert refused.value.errors[0].pointer == pointer

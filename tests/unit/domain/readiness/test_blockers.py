@@ -13,6 +13,7 @@ from tests.unit.domain.readiness.support import (
     good_line,
     locked_line,
     q,
+    stop,
     with_fact,
     with_hanger,
     with_line_fact,
@@ -273,3 +274,23 @@ def test_two_checks_that_fail_on_one_assembly_have_two_subjects() -> None:
     ]
     assert len(failed) > 1
     assert len(failed) == len(set(failed))
+
+
+@pytest.mark.parametrize("purpose", EVERY)
+@pytest.mark.parametrize(
+    ("mark", "name", "position", "subject"),
+    [
+        ("V-1", "assembly/2/stop/1", "in", "hanger/V-1/assembly/2"),
+        ("V-1", "assembly/2/stop/1", "out", "hanger/V-1/assembly/2"),
+        ("R-3", "assembly/1/stop/1", "in", "hanger/R-3/assembly/1"),
+    ],
+)
+def test_a_stop_of_an_assembly_taken_off_the_record_is_not_forgotten(
+    purpose: str, mark: str, name: str, position: str, subject: str
+) -> None:
+    line = with_fact(good_line(purpose), mark, name, stop(position), 50)
+    found = answer(line, purpose)
+    assert ("stop-count-not-as-drawn", subject, 50) in {
+        (entry["code"], entry["subject"], entry["shown_by"]) for entry in found["blockers"]
+    }
+    assert answer(with_fact(good_line(purpose), mark, name, stop("stowed"), 50), purpose)["ready"]
