@@ -100,11 +100,21 @@ def _caller(app: Flask, target: str, token: str | None) -> Callable[[], None]:
 
     def call() -> None:
         environ: dict[str, Any] = {
-            "REQUEST_METHOD": "GET", "PATH_INFO": path, "QUERY_STRING": query, "SERVER_NAME": "bench",
-            "SERVER_PORT": "80", "SERVER_PROTOCOL": "HTTP/1.1", "wsgi.version": (1, 0),
-            "wsgi.url_scheme": "http", "wsgi.input": io.BytesIO(), "wsgi.errors": sys.stderr,
-            "wsgi.multithread": False, "wsgi.multiprocess": False, "wsgi.run_once": False, "HTTP_HOST": "bench",
-        }  # fmt: skip
+            "REQUEST_METHOD": "GET",
+            "PATH_INFO": path,
+            "QUERY_STRING": query,
+            "SERVER_NAME": "bench",
+            "SERVER_PORT": "80",
+            "SERVER_PROTOCOL": "HTTP/1.1",
+            "wsgi.version": (1, 0),
+            "wsgi.url_scheme": "http",
+            "wsgi.input": io.BytesIO(),
+            "wsgi.errors": sys.stderr,
+            "wsgi.multithread": False,
+            "wsgi.multiprocess": False,
+            "wsgi.run_once": False,
+            "HTTP_HOST": "bench",
+        }
         if token is not None:
             environ["HTTP_AUTHORIZATION"] = f"Bearer {token}"
         answered: list[str] = []
