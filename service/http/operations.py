@@ -72,7 +72,8 @@ PATH_PARTS: Final[Mapping[str, PathPart]] = {
         "Id of the principal.",
         "pr_00000000000000000000000001",
     ),
-    "token": _text_part(
+    # Not `token`: nobody shall take the path for a place to put the token itself.
+    "token_id": _text_part(
         TOKEN_PART,
         "a token's id (never the token): tk_ and 26 characters",
         "Id of the token; never the token itself.",
@@ -129,12 +130,12 @@ class Operation:
     @property
     def parts(self) -> list[str]:
         """Names of the path's parts, in order."""
-        return re.findall(r"<(?:[a-z]+:)?([a-z]+)>", self.rule)
+        return re.findall(r"<([a-z_]+)>", self.rule)
 
     @property
     def path(self) -> str:
         """The path as OpenAPI writes it."""
-        return re.sub(r"<(?:[a-z]+:)?([a-z]+)>", r"{\1}", self.rule)
+        return re.sub(r"<([a-z_]+)>", r"{\1}", self.rule)
 
 
 @dataclass(frozen=True)

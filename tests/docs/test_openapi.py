@@ -97,7 +97,7 @@ def test_the_bundle_refers_to_nothing_outside(bundled: dict[str, Any]) -> None:
 
 def test_every_route_that_is_served_is_described_and_no_other(app: Any, document: dict[str, Any]) -> None:
     served = {
-        (re.sub(r"<([a-z]+)>", r"{\1}", rule.rule), method.lower())
+        (re.sub(r"<([a-z_]+)>", r"{\1}", rule.rule), method.lower())
         for rule in app.url_map.iter_rules()
         for method in (rule.methods or set()) - {"HEAD", "OPTIONS"}
     }
@@ -134,7 +134,7 @@ def test_every_parameter_has_words_a_schema_and_where_it_is_text_a_form(document
 def test_the_parts_of_a_path_are_its_path_parameters(document: dict[str, Any]) -> None:
     for path, _, operation in operations(document):
         named = [each["name"] for each in operation.get("parameters", ()) if each.get("in") == "path"]
-        assert named == re.findall(r"{([a-z]+)}", path)
+        assert named == re.findall(r"{([a-z_]+)}", path)
 
 
 def test_every_operation_but_the_public_ones_wants_a_token(document: dict[str, Any]) -> None:
@@ -195,7 +195,7 @@ def test_every_link_leads_to_an_operation_and_names_its_parameters(document: dic
         for reply in operation["responses"].values():
             for link in reply.get("links", {}).values():
                 path, _ = by_id[link["operationId"]]
-                assert set(link["parameters"]) <= set(re.findall(r"{([a-z]+)}", path))
+                assert set(link["parameters"]) <= set(re.findall(r"{([a-z_]+)}", path))
                 assert link["description"]
                 count += 1
     assert count > 60

@@ -122,7 +122,7 @@ def list_tokens(call: Call) -> Response:
         "same Idempotency-Key tells everything but the token. Role: administrator.",
         made_replies(
             "issued-token",
-            data=link("getToken", "The token's data.", token="$response.body#/id"),  # noqa: S106
+            data=link("getToken", "The token's data.", token_id="$response.body#/id"),  # noqa: S106
         ),
         query=DryRunQuery,
         body=Document("token-request"),
@@ -143,16 +143,16 @@ def issue_token(call: Call) -> Response:
     Operation(
         "getToken",
         "GET",
-        "/v1/tokens/<token>",
+        "/v1/tokens/<token_id>",
         "Read a token's data",
         "What a token may do and until when, by its id; never the token itself. Role: administrator.",
         {200: document_reply("token", "The token's data.")},
         errors=("not-permitted",),
     ),
 )
-def get_token(call: Call, token: str) -> Response:
+def get_token(call: Call, token_id: str) -> Response:
     """A token's data."""
-    return answers.json_answer(access.get_token(call.context, token))
+    return answers.json_answer(access.get_token(call.context, token_id))
 
 
 @operation(
@@ -160,21 +160,21 @@ def get_token(call: Call, token: str) -> Response:
     Operation(
         "revokeToken",
         "POST",
-        "/v1/tokens/<token>/revocations",
+        "/v1/tokens/<token_id>/revocations",
         "Revoke a token",
         "The token counts no more from this moment. It stays listed. Reads no body. Role: administrator.",
         made_replies(
             "token",
-            data=link("getToken", "The token's data.", token="$request.path.token"),  # noqa: S106
+            data=link("getToken", "The token's data.", token_id="$request.path.token_id"),  # noqa: S106
         ),
         query=DryRunQuery,
         writes=True,
         errors=("not-permitted", "conflict"),
     ),
 )
-def revoke_token(call: Call, token: str) -> Response:
+def revoke_token(call: Call, token_id: str) -> Response:
     """Revoke a token."""
-    return answers.act_answer(call, access.revoke_token(call.context, token), f"/v1/tokens/{token}")
+    return answers.act_answer(call, access.revoke_token(call.context, token_id), f"/v1/tokens/{token_id}")
 
 
 @operation(
