@@ -99,7 +99,7 @@ def test_a_cold_reading_corrected_out_of_tolerance_puts_a_released_hanger_on_hol
     fields = {name: read.data[name] for name in ("condition", "elevation", "line_temperature", "legible")}
     receipt = site.later().do(
         "read", "fitter", "A-1", at=read.occurred_at, corrects=read.sequence, reason=WHY, assembly=1,
-        position=q(75, "mm"), **fields,
+        position=q(15, "mm"), **fields,
     )  # fmt: skip
     assert receipt["flags"] == []
     assert receipt["event"]["data"]["release_state"] == "positioning"

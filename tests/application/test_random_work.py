@@ -269,7 +269,7 @@ def _settings(examples: int) -> settings:
 
 
 TestRandomWork = Work.TestCase
-TestRandomWork.settings = _settings(int(os.environ.get("WORK_EXAMPLES", "3")))
+TestRandomWork.settings = _settings(int(os.environ.get("WORK_EXAMPLES", "2")))
 
 
 def test_random_work_on_postgresql(postgres_url: str) -> None:

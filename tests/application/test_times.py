@@ -69,6 +69,15 @@ def test_a_reading_outside_the_span_is_refused_and_at_its_ends_taken(site_at: Si
         site.do("read", "fitter", "A-1", assembly=1, condition="cold", position=position)
 
 
+def test_an_end_of_the_span_is_taken_in_any_unit(site_at: SiteAt) -> None:
+    site = site_at("registered")
+    for low, high, first, last in ((0.27, 5.5, 6.858, 139.7), (0.09, 0.13, 2.286, 3.302)):
+        span = {"low": q(low, "in"), "high": q(high, "in")}
+        site.revise_hanger("A-1", indicator__span=span)
+        for position in (first, last):
+            site.do("read", "fitter", "A-1", assembly=1, condition="cold", position=q(position, "mm"))
+
+
 def test_a_reading_that_jumps_is_kept_and_flagged(site_at: SiteAt) -> None:
     site = site_at("released")
 

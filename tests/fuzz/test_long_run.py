@@ -46,3 +46,4 @@ def test_every_phase_and_check_holds_at_length(running: Running, role: str) -> N
     told = "\n\n".join(f"{name}\n{request}" for name, request in list(outcome.failures.items())[:30])
     assert not outcome.failures, f"seed {SEED}: {outcome.summary()}\n{told}"
     assert untouched(caller, outcome) == LEFT_OUT
+    assert outcome.statuses[401] <= 6 * len(outcome.operations), outcome.summary()

@@ -108,6 +108,8 @@ def every_refusal_is_a_problem(context: Any, response: Any, case: Any) -> None:
 
 # What the small plant of these tests holds; keys that a run creates are added.
 KNOWN: Final[dict[str, set[str]]] = {"plant": {"P"}, "line": {"L-1"}, "mark": {"H-1"}}
+# The token of the run itself: an administrator who revokes it meets 401 alone from there on.
+OWN_TOKEN: Final[set[str]] = set()
 CREATES: Final = {"putPlant": "plant", "putLine": "line", "putHanger": "mark"}
 
 
@@ -124,6 +126,8 @@ def before_call(context: Any, case: Any, kwargs: Any) -> None:
         return
     operation_id = case.operation.definition.raw["operationId"]
     parts = case.path_parameters or {}
+    if operation_id == "revokeToken" and parts.get("token_id") in OWN_TOKEN:
+        parts["token_id"] = "tk_" + "0" * 26
     if _is_valid(case, ParameterLocation.PATH):
         for name, known in KNOWN.items():
             if name not in parts or parts[name] in known:
@@ -266,6 +270,9 @@ def send_generated(
 
     examples: most cases of one operation in the phases that draw at random. only, without: operationIds.
     """
+    KNOWN.update(plant={"P"}, line={"L-1"}, mark={"H-1"})
+    OWN_TOKEN.clear()
+    OWN_TOKEN.add(caller.token_id)
     schema = schemathesis.openapi.from_wsgi(
         "/openapi.json", caller.app, config=configuration(caller, phases, examples, seed)
     )

@@ -70,6 +70,7 @@ class Caller:
     principal: str
     token: str
     role: str
+    token_id: str = ""
     _keys: Iterator[int] = field(default_factory=itertools.count)
 
     def send(self, method: str, path: str, **options: Any) -> TestResponse:
@@ -152,8 +153,9 @@ class Running:
             principal = access.register_principal(self.context(), {"kind": kind}, identifier).document["id"]
         request = {"principal": principal, "role": role, **scope}
         secret = self.chance.id() + self.chance.id()
-        access.issue_token(self.context(), request, self.chance.id("tk_"), lambda: secret)
-        return Caller(self.app, principal, secret, role)
+        token_id = self.chance.id("tk_")
+        access.issue_token(self.context(), request, token_id, lambda: secret)
+        return Caller(self.app, principal, secret, role, token_id)
 
 
 def problem_of(response: TestResponse, status: int, code: str) -> dict[str, Any]:

@@ -172,7 +172,7 @@ _LINKS = {
         body=Document("transfer"),
         body_limit=ACT_BYTES,
         writes=True,
-        errors=("not-permitted", "conflict", "retired", "future-time"),
+        errors=("not-permitted", "conflict", "duplicate-key", "retired", "future-time"),
     ),
 )
 def transfer_hanger(call: Call, plant: str, mark: str) -> Response:
@@ -194,7 +194,7 @@ def transfer_hanger(call: Call, plant: str, mark: str) -> Response:
         body=Document("retirement"),
         body_limit=ACT_BYTES,
         writes=True,
-        errors=("not-permitted", "retired", "future-time"),
+        errors=("not-permitted", "duplicate-key", "retired", "future-time"),
     ),
 )
 def retire_hanger(call: Call, plant: str, mark: str) -> Response:
