@@ -103,6 +103,19 @@ def test_no_stop_comes_out_before_it_was_seen(site_at: SiteAt) -> None:
     assert "observation-later-than-act" in _lacking(site, "withdraw", at=early)
 
 
+def test_a_stop_that_a_revised_drawing_shows_no_more_keeps_the_others_in(site_at: SiteAt) -> None:
+    site = site_at("easing")
+    site.later().revise_hanger("A-1", assemblies=[{"stops": 1}])
+    site.step("A-1", "dispose", "engineer", to="resume", reason="drawing revised")
+    site.later().do("inspect", "inspector", "A-1", assembly=1, stops_counted=1)
+    site.later().do(
+        "stop", "fitter", "A-1", assembly=1, stop=1, act="observed", bearing_face="none", free_by_hand=True
+    )
+    assert _lacking(site, "withdraw", stops_withdrawn=[{"assembly": 1, "count": 1}]) == {
+        "stop-count-not-as-drawn"
+    }
+
+
 # --- abandon, reinsert ---------------------------------------------------------------------------------
 def test_easing_is_not_abandoned_on_stops_that_are_missing_or_on_too_little_thread(site_at: SiteAt) -> None:
     site = site_at("easing")
