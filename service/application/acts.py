@@ -140,14 +140,12 @@ def _after_correction(
         if view.state in ("locked", "cleared", "on_hold"):
             continue
         own = view.subject == event.subject
-        others = {} if own or event.subject == f"line/{line.line}" else {_mark_of(event): corrected}
         failing = corrections.reexamine(
             corrected if own else writer.subject_events(view.subject),
             lambda sequence: writer.line_view(line_key, as_of=sequence),
             view,
             criteria,
-            line_events=corrected if event.subject == f"line/{line.line}" else (),
-            neighbours=others,
+            {} if own else {event.subject: corrected},
         )
         if failing:
             lacks = [lack.as_document() for lack in failing[:MOST_LACKS]]
@@ -155,10 +153,6 @@ def _after_correction(
                 move(context, writer, view, "hold", "on_hold", "correction", event.sequence, lacks=lacks)
             )
     return made
-
-
-def _mark_of(event: Event) -> str:
-    return event.subject.removeprefix("hanger/")
 
 
 # --- recorded acts --------------------------------------------------------------------------------

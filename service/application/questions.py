@@ -105,8 +105,7 @@ def release_status(context: Context, plant: str, mark: str, as_of: AsOf = None) 
         blockers = None
         if view.state == "cleared":
             blockers = open_blockers(reader, line, "release", at=at, as_of=sequence)
-        document = status_document(view, line, criteria, context.principal, at, blockers)
-        return {**document, "possible": []} if view.retired else document
+        return status_document(view, line, criteria, context.principal, at, blockers)
 
 
 def list_checks(context: Context, plant: str, mark: str, as_of: AsOf = None) -> dict[str, Any]:

@@ -17,10 +17,13 @@ from service.application.weigh import open_blockers
 from service.domain.events import Event
 from service.domain.instants import format_instant, parse_instant
 from service.domain.ports import HangerFilter, PlantWriter
+from service.domain.release.line_state import authorisations_in_force
+from service.domain.release.machine import STATES
+from service.domain.release.safety_fields import effect
 from service.domain.views import HangerView, LineView
 
 AT_WORK: Final = frozenset({"easing", "stops_out", "positioning"})
-HELD_BY_RECORD: Final = AT_WORK | {"released", "proved"}
+HELD_BY_RECORD: Final = frozenset(state for state in STATES if effect(state) == "hold")
 
 
 def settle_line(context: Context, writer: PlantWriter, line_key: str, caused_by: int) -> list[Event]:
@@ -36,20 +39,12 @@ def settle_line(context: Context, writer: PlantWriter, line_key: str, caused_by:
         return []
     if open_blockers(writer, line, "release", at=context.now):
         return end_authorisation(context, writer, line, "readiness-lost", caused_by)
-    in_force = _in_force(line)
+    in_force = authorisations_in_force(line)
     return [
         move(context, writer, view, "lapse", "locked", "authorisation-ended", caused_by)
         for view in line.hangers
         if view.state == "cleared" and view.status["authorisation"] not in in_force
     ]
-
-
-def _in_force(line: LineView) -> frozenset[int]:
-    """Sequences of the line's authorisations in force: the newest and those of earlier stages."""
-    fact = line.facts.get("authorisation")
-    if fact is None or not fact.value["valid"]:
-        return frozenset()
-    return frozenset({fact.value["sequence"], *(entry["sequence"] for entry in fact.value["earlier"])})
 
 
 def end_authorisation(

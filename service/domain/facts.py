@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 
 @dataclass(frozen=True)
@@ -29,3 +29,29 @@ class Fact:
 
 Facts = Mapping[str, Fact]
 Changes = dict[str, Fact | None]
+
+# Fields of an inspection that are facts of the assembly by their own name and as they stand.
+INSPECTED_FIELDS: Final = (
+    "in_place",
+    "nameplate",
+    "stops_counted",
+    "stops_damaged",
+    "pipe_to_support_dimension",
+    "elevation",
+    "rod_offset",
+    "rod_slack",
+    "retaining_hardware",
+    "adjuster_locked",
+    "interference",
+    "defects",
+)
+# Fields of a reading that its fact keeps.
+READING_FIELDS: Final = (
+    "position",
+    "load_indicator",
+    "elevation",
+    "line_temperature",
+    "legible",
+    "last_movement",
+    "reading_resolution",
+)

@@ -8,7 +8,7 @@ from sqlalchemy import select
 
 from service.config import Settings
 from service.errors import LogCorrupt
-from service.ledger.chain import LogCheck
+from service.ledger.chain import verify_log
 from service.persistence.faults import translated
 from service.persistence.log_reading import head_query
 from service.persistence.store import CHUNK, SqlStore, open_store
@@ -47,21 +47,23 @@ def _verify(store: SqlStore) -> Iterator[tuple[str, int]]:
 
 
 def _verify_one(store: SqlStore, plant: str | None) -> int:
-    """Reads in chunks, each in a short transaction of its own."""
     with translated(), store.engine.connect() as connection, connection.begin():
         head = connection.execute(head_query(plant)).one()
-    check = LogCheck(head.log_id)
-    while check.size < head.next_sequence:
+    return verify_log(_entries(store, head.log, head.next_sequence), head.next_sequence, head.log_id).size
+
+
+def _entries(store: SqlStore, log: int, end: int) -> Iterator[tuple[int, bytes, bytes]]:
+    """Entries before `end`, in chunks, each read in a short transaction of its own."""
+    start = 0
+    while start < end:
         with translated(), store.engine.connect() as connection, connection.begin():
             rows = connection.execute(
                 select(events.c.sequence, events.c.body, events.c.leaf_hash)
-                .where(events.c.log == head.log, events.c.sequence >= check.size)
+                .where(events.c.log == log, events.c.sequence >= start, events.c.sequence < end)
                 .order_by(events.c.sequence)
                 .limit(CHUNK)
             ).all()
-        for row in rows:
-            check.accept(row.sequence, bytes(row.body), bytes(row.leaf_hash))
         if not rows:
-            break
-    check.finish(head.next_sequence)
-    return int(head.next_sequence)
+            return
+        yield from ((row.sequence, bytes(row.body), bytes(row.leaf_hash)) for row in rows)
+        start = rows[-1].sequence + 1

@@ -10,7 +10,7 @@ from service.domain.checks.look import Answer, DocumentFact, Look, Row, Subject
 from service.domain.checks.rules import RULES
 from service.domain.checks.table import Group, Rule
 from service.domain.criteria import Criteria
-from service.domain.facts import Fact, Facts
+from service.domain.facts import INSPECTED_FIELDS, READING_FIELDS, Fact, Facts
 from service.domain.instants import parse_instant
 from service.domain.views import HangerView, LineView
 from service.errors import Finding, InvalidDocument, OutOfRange
@@ -95,32 +95,6 @@ def run_checks(
     return run_rules(Subject(view.record, view.facts, state, line_record, criteria), groups)
 
 
-# Observations of an inspection that are facts of an assembly by their own name.
-_INSPECTED = (
-    "in_place",
-    "nameplate",
-    "stops_counted",
-    "stops_damaged",
-    "pipe_to_support_dimension",
-    "elevation",
-    "rod_offset",
-    "rod_slack",
-    "retaining_hardware",
-    "adjuster_locked",
-    "interference",
-    "defects",
-)
-_READ = (
-    "position",
-    "load_indicator",
-    "elevation",
-    "line_temperature",
-    "legible",
-    "last_movement",
-    "reading_resolution",
-)
-
-
 def _document_facts(
     inspections: Iterable[Mapping[str, Any]], readings: Sequence[Mapping[str, Any]]
 ) -> dict[str, Fact]:
@@ -136,7 +110,7 @@ def _document_facts(
         sequence += 1
         prefix, pointer = f"assembly/{document['assembly']}", f"/inspections/{place}"
         when = document["occurred_at"]
-        for name in _INSPECTED:
+        for name in INSPECTED_FIELDS:
             if name in document:
                 note(f"{prefix}/{name}", document[name], when, pointer)
         if "line_temperature" in document:
@@ -148,7 +122,7 @@ def _document_facts(
     for place, entry in _in_time(posted["reading"] for posted in readings):
         _stands_by_itself(entry, f"/readings/{place}/reading")
         sequence += 1
-        value = {name: entry[name] for name in _READ if name in entry}
+        value = {name: entry[name] for name in READING_FIELDS if name in entry}
         state = "released" if stops_out[place] else None
         value |= {"release_state": state, "flags": [], "cycle": 1}
         name = f"assembly/{entry['assembly']}/reading/{entry['condition']}"

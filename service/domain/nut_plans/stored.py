@@ -11,6 +11,7 @@ from typing import Any
 
 from service.domain.facts import Fact
 from service.domain.instants import parse_instant
+from service.domain.release.line_state import disturbances, is_undisturbed
 from service.domain.views import HangerView, LineView
 
 
@@ -37,7 +38,7 @@ def known_of(view: HangerView, line: LineView, assembly: int) -> dict[str, Any]:
     _put(found, "stops_in", _stops_in(view, assembly, stops))
     _put(found, "bearing_face", _bearing_face(line, stops))
     slack = view.facts.get(f"assembly/{assembly}/rod_slack")
-    if slack is not None and _undisturbed(line, slack.sequence, slack.occurred_at):
+    if slack is not None and _holds(line, slack.sequence, slack.occurred_at):
         found["rod_slack"] = slack.value
     engagement = list(_engagement(view, assembly, net_turns))
     if engagement:
@@ -83,7 +84,7 @@ def _bearing_face(line: LineView, stops: list[Fact]) -> str | None:
     faces = set()
     for fact in stops:
         seen: Mapping[str, Any] = fact.value
-        if seen["observed_sequence"] is None or not _undisturbed(
+        if seen["observed_sequence"] is None or not _holds(
             line, seen["observed_sequence"], seen["observed_at"]
         ):
             return None
@@ -93,18 +94,9 @@ def _bearing_face(line: LineView, stops: list[Fact]) -> str | None:
     return faces.pop() if len(faces) == 1 else "unknown"
 
 
-def _undisturbed(line: LineView, sequence: int, occurred_at: str) -> bool:
-    """Whether nothing has moved load since: later than each disturbance, in the log and on site."""
-    moment = parse_instant(occurred_at)
-    disturbances = [
-        facts["disturbance"]
-        for facts in (line.facts, *(hanger.facts for hanger in line.hangers))
-        if "disturbance" in facts
-    ]
-    return all(
-        sequence > fact.sequence and moment > parse_instant(fact.value["latest_occurred_at"])
-        for fact in disturbances
-    )
+def _holds(line: LineView, sequence: int, occurred_at: str) -> bool:
+    """Whether nothing has moved load on the line since something was seen."""
+    return is_undisturbed(sequence, parse_instant(occurred_at), disturbances(line, line.hangers))
 
 
 def _after(fact: Fact, other: Fact | None) -> bool:

@@ -103,8 +103,7 @@ def reexamine(
     line_before: Callable[[int], LineView | None],
     view: HangerView,
     criteria: Criteria,
-    line_events: Sequence[Event] = (),
-    neighbours: Mapping[str, Sequence[Event]] = MappingProxyType({}),
+    others: Mapping[str, Sequence[Event]] = MappingProxyType({}),
 ) -> list[Lack]:
     """What the guards of the steps passed since the hanger last stood locked lack by the newest correction.
 
@@ -117,17 +116,16 @@ def reexamine(
         line_before: the line as of a sequence, as the log then showed it; None where it has none
         view: the hanger as it stands
         criteria: the limits that hold
-        line_events: every event of the line, wanted where it was the line's that was corrected
-        neighbours: by mark, every event of another hanger whose own was corrected: it may have moved load
-            here after a stop was seen free, or show that its stop was not out
+        others: by subject, every event of the line or of another hanger whose own was corrected: it may
+            have moved load here after a stop was seen free, or show that a stop was not out
 
     Returns:
         lacks, each with the step and its sequence in its facts and its detail
     """
-    known_events = (*events, *line_events, *(event for others in neighbours.values() for event in others))
+    known_events = (*events, *(event for history in others.values() for event in history))
     newest = max((event.sequence for event in known_events if event.corrects is not None), default=None)
-    earlier, line_earlier = _without(events, newest), _without(line_events, newest)
-    others_earlier = {mark: _without(others, newest) for mark, others in neighbours.items()}
+    earlier = _without(events, newest)
+    others_earlier = {subject: _without(history, newest) for subject, history in others.items()}
     place = _place(known_events, newest)
     found: list[Lack] = []
     for step in passed_steps(events):
@@ -135,8 +133,8 @@ def reexamine(
         line = line_before(step.sequence - 1) if step.sequence > place else None
         if line is None:
             continue
-        was = _line_as_corrected(line, line_earlier, others_earlier, step)
-        now = _line_as_corrected(line, line_events, neighbours, step)
+        was = _line_as_corrected(line, others_earlier, step)
+        now = _line_as_corrected(line, others, step)
         before = _lacks_of(step, _as_corrected(earlier, was, view, criteria, step))
         after = _lacks_of(step, _as_corrected(events, now, view, criteria, step))
         known = {(lack.code, lack.subject, lack.detail) for lack in before}
@@ -168,17 +166,16 @@ def _without(events: Sequence[Event], sequence: int | None) -> list[Event]:
     return [event for event in events if event.sequence != sequence]
 
 
-def _line_as_corrected(
-    line: LineView, line_events: Sequence[Event], neighbours: Mapping[str, Sequence[Event]], step: Event
-) -> LineView:
+def _line_as_corrected(line: LineView, others: Mapping[str, Sequence[Event]], step: Event) -> LineView:
     """The line before a step, with the corrections of its own events and of its hangers' in their places."""
-    facts = refold_line(line_events, before=step.sequence) if line_events else line.facts
+    own = others.get(f"line/{line.line}")
     hangers = tuple(
-        replace(hanger, facts=refold_hanger(neighbours[hanger.mark], before=step.sequence))
-        if hanger.mark in neighbours
+        replace(hanger, facts=refold_hanger(others[hanger.subject], before=step.sequence))
+        if hanger.subject in others
         else hanger
         for hanger in line.hangers
     )
+    facts = line.facts if own is None else refold_line(own, before=step.sequence)
     return replace(line, facts=facts, hangers=hangers)
 
 

@@ -17,37 +17,12 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from service.domain.events import Event
-from service.domain.facts import Changes, Fact, Facts
+from service.domain.facts import INSPECTED_FIELDS, READING_FIELDS, Changes, Fact, Facts
 from service.domain.instants import parse_instant
 from service.domain.release.draft import Draft
 from service.domain.release.line_fold import fold_line_event
 from service.errors import LogCorrupt
 
-# Fields of an inspection that become facts of the assembly as they stand.
-INSPECTED_FIELDS: Final = (
-    "in_place",
-    "nameplate",
-    "stops_counted",
-    "stops_damaged",
-    "pipe_to_support_dimension",
-    "elevation",
-    "rod_offset",
-    "rod_slack",
-    "retaining_hardware",
-    "adjuster_locked",
-    "interference",
-    "defects",
-)
-READING_FIELDS: Final = (
-    "position",
-    "load_indicator",
-    "elevation",
-    "line_temperature",
-    "legible",
-    "last_movement",
-    "reading_resolution",
-    "release_state",
-)
 ENDS: Final = ("upper", "lower")
 
 # Facts of an assembly that a new cycle keeps: what it is and what was done to its thread.
@@ -249,7 +224,7 @@ def _engagement(draft: Draft, assembly: str) -> None:
 
 def _reading(draft: Draft) -> None:
     data = draft.event.data
-    value = {field: data.get(field) for field in READING_FIELDS}
+    value = {field: data.get(field) for field in (*READING_FIELDS, "release_state")}
     value["flags"] = list(data.get("flags", ()))
     value["cycle"] = draft.status["cycle"]
     draft.put_if_newest(f"assembly/{data['assembly']}/reading/{data['condition']}", value)

@@ -12,6 +12,7 @@ from typing import Final
 
 from service.domain.instants import parse_instant
 from service.domain.release import adjuster, readings, stop_register
+from service.domain.release.line_state import authorisations_in_force
 from service.domain.release.persons import a_person, not_a_conceder, not_the_authoriser, role_lacks
 from service.domain.release.situation import Situation, make_lack
 from service.domain.views import HangerView
@@ -75,9 +76,7 @@ def cleared_and_authorised(situation: Situation) -> Iterator[Lack]:
     """The authorisation under which the hanger was cleared is still in force."""
     fact = situation.line.facts.get("authorisation")
     own = situation.view.status["authorisation"]
-    in_force: set[int] = set()
-    if fact is not None and fact.value["valid"]:
-        in_force = {fact.value["sequence"], *(entry["sequence"] for entry in fact.value["earlier"])}
+    in_force = authorisations_in_force(situation.line)
     if own not in in_force:
         yield situation.lack(
             "authorisation-not-valid",

@@ -95,11 +95,11 @@ def status_document(
 def possible_steps(situation: Situation, principal: Principal) -> list[dict[str, Any]]:
     """Every step possible from here: where it leads, what it lacks, and who may take it.
 
-    Lacks are of the facts alone; `wants` names what the act has to say, `roles` who may ask for it,
-    `not_by` who may not perform it.
+    None for a retired hanger. Lacks are of the facts alone; `wants` names what the act has to say,
+    `roles` who may ask for it, `not_by` who may not perform it.
     """
     view, steps = situation.view, []
-    for name in machine.possible(view.state, view.kind):
+    for name in () if view.retired else machine.possible(view.state, view.kind):
         permission = machine.TRANSITIONS[name].permission
         acts = [situation]
         if name == "dispose":

@@ -7,11 +7,12 @@ anywhere on the line, since every hanger of a line stands on the same pipe.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any, Final
 
 from service.domain.facts import Fact
 from service.domain.instants import parse_instant
+from service.domain.release.line_state import disturbances, is_after_disturbance, is_undisturbed
 from service.domain.release.machine import in_stage
 from service.domain.release.situation import Assembly, Situation, assemblies_of, make_lack
 from service.domain.views import HangerView
@@ -107,10 +108,10 @@ def seen_after_disturbance(situation: Situation) -> Iterator[Lack]:
     Later both on site and in the log: what was written down later but seen before does not count, nor
     what bears a later time but was written down before.
     """
-    disturbances = list(disturbances_on_line(situation))
+    since = list(disturbances_on_line(situation))
     for assembly, number, fact in _observations(situation):
-        for subject, disturbance in disturbances:
-            if not _seen_after(fact, disturbance):
+        for subject, disturbance in since:
+            if not is_after_disturbance(*_moment_seen(fact), disturbance):
                 yield assembly.lack(
                     "observation-stale",
                     f"Stop {number} has to be seen again: {disturbance.value['what']} at {subject} since.",
@@ -125,9 +126,7 @@ def is_fresh(situation: Situation, fact: Fact) -> bool | None:
     if fact.value["observed_sequence"] is None:
         return None
     recent = situation.now - parse_instant(fact.value["observed_at"]) <= _valid_for(situation)
-    return recent and all(
-        _seen_after(fact, disturbance) for _, disturbance in disturbances_on_line(situation)
-    )
+    return recent and is_undisturbed(*_moment_seen(fact), disturbances_on_line(situation))
 
 
 def seen_recently(situation: Situation) -> Iterator[Lack]:
@@ -331,19 +330,14 @@ def _valid_for(situation: Situation) -> timedelta:
     return timedelta(minutes=situation.criteria.si("bearing_valid_minutes"))
 
 
-def _seen_after(fact: Fact, disturbance: Fact) -> bool:
-    since = parse_instant(disturbance.value["latest_occurred_at"])
-    later_on_site = parse_instant(fact.value["observed_at"]) > since
-    return later_on_site and bool(fact.value["observed_sequence"] > disturbance.sequence)
+def _moment_seen(fact: Fact) -> tuple[int, datetime]:
+    """Where and when a stop was looked at: place in the log, and time on site."""
+    return fact.value["observed_sequence"], parse_instant(fact.value["observed_at"])
 
 
 def disturbances_on_line(situation: Situation) -> Iterator[tuple[str, Fact]]:
     """The last disturbance of the line itself and of each of its hangers, with its subject."""
-    holders: list[tuple[str, Any]] = [(f"line/{situation.line.line}", situation.line.facts)]
-    holders += [(hanger.subject, hanger.facts) for hanger in (situation.view, *situation.neighbours())]
-    for subject, facts in holders:
-        if "disturbance" in facts:
-            yield subject, facts["disturbance"]
+    return disturbances(situation.line, (situation.view, *situation.neighbours()))
 
 
 def _stage(situation: Situation) -> Any:

@@ -82,7 +82,7 @@ def again(site: Site, *, line: bool = False) -> list[Lack]:
         lambda sequence: site.line(as_of=sequence),
         site.view("A"),
         site.criteria,
-        site.of("line/L-1") if line else (),
+        {"line/L-1": site.of("line/L-1")} if line else {},
     )
 
 
@@ -255,7 +255,7 @@ def of_a_neighbour(site: Site) -> list[tuple[str, str]]:
         lambda sequence: site.line(as_of=sequence),
         site.view("A"),
         site.criteria,
-        neighbours={"B": site.of("hanger/B")},
+        {"hanger/B": site.of("hanger/B")},
     )
     return [(lack.facts["transition"], lack.code) for lack in lacks]
 
