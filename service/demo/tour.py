@@ -89,9 +89,10 @@ def curl(stop: Stop, base_url: str) -> str:
 
 
 def tour(base_url: str, tokens: Mapping[str, str], now: datetime) -> str:
-    """The text that the demonstration prints: tokens as shell variables, then the requests."""
+    """What the demonstration prints: address and tokens as variables, then the requests."""
     lines = [
-        "# The invented plant is in place. A token for each role, each of a person of its own:",
+        "# The invented plant is in place. Its address, and a token for each role, each of another person:",
+        f"export SERVICE={base_url}",
         *(f"export {role.upper()}={tokens[role]}" for role in ROLES),
         "",
     ]

@@ -39,11 +39,7 @@ class Demo:
 
     def run(self, command: list[str], **options: Any) -> subprocess.CompletedProcess[str]:
         """Run a command with the tokens as a reader of the README has them."""
-        environment = {
-            "PATH": os.environ["PATH"],
-            "SERVICE": f"http://127.0.0.1:{self.port}",
-            **self.variables,
-        }
+        environment = {"PATH": os.environ["PATH"], **self.variables}
         return subprocess.run(
             command, env=environment, capture_output=True, text=True, timeout=60, check=False, **options
         )

@@ -178,7 +178,7 @@ def reach(sign: int, ends: Sequence[ThreadEnd], net_turns: float, turn_limit: fl
     Returns:
         turns in that direction, >= 0, and the limit that comes first
 
-    Source: reference practice: remaining turns = (thread available - engagement required)/pitch.
+    Source: common practice, no source: remaining turns = (thread available - engagement required)/pitch.
     """
     best = Reach(math.inf, None)
     if turn_limit is not None:
