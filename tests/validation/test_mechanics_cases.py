@@ -1,9 +1,9 @@
 """Worked mechanics cases: K1, E1, E2, F1 and the numbers of V1 that need no frame.
 
 Source: worked cases computed once with a separate slot-and-friction beam simulation. Line:
-horizontal, fixed at x = 0 and 54 m, hangers H1..H5 every 9 m, EI = 40,182,429 N m2, no shear, rods and steel rigid; M24
-turnbuckle of opposite hands, 6 mm a turn; slot 4 mm. The tolerances are the source's own: 1e-3 unless
-said, and half of the last digit printed for turns.
+horizontal, fixed at x = 0 and 54 m, hangers H1..H5 every 9 m, EI = 40,182,429 N m2, no shear, rods
+and steel rigid; M24 turnbuckle of opposite hands, 6 mm a turn; slot 4 mm. The tolerances are the
+source's own: 1e-3 unless said, and half of the last digit printed for turns.
 """
 
 from __future__ import annotations
