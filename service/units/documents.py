@@ -6,15 +6,17 @@ converted numbers.
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 from service.errors import UnknownUnit
 from service.units.door import dimension_of, from_si, rounded, to_si
-from service.units.symbols import PREFERRED
+from service.units.symbols import PREFERRED, Dimension
 
 System = Literal["si", "us"]
 
 _QUANTITY_KEYS = {"value", "unit"}
+# The bound of every quantity in schemas/: what is returned keeps to it as what is posted does.
+GREATEST: Final = 1e12
 
 
 def _converted(value: Any, unit: Any, system: System) -> dict[str, Any]:
@@ -29,14 +31,23 @@ def _converted(value: Any, unit: Any, system: System) -> dict[str, Any]:
     preferred = PREFERRED[system][dimension]
     if unit == preferred:
         return unchanged
-    return {"value": rounded(from_si(to_si(value, unit, dimension), preferred, dimension)), "unit": preferred}
+    converted = rounded(from_si(to_si(value, unit, dimension), preferred, dimension))
+    if dimension is Dimension.TEMPERATURE:
+        # Scales have different zeros: what subtraction leaves at one of them is no temperature.
+        converted = round(converted, 9) + 0.0
+    elif converted == 0.0 and value != 0:
+        return unchanged
+    if abs(converted) > GREATEST:
+        return unchanged
+    return {"value": converted, "unit": preferred}
 
 
 def convert_document(document: Any, system: System) -> Any:
     """A JSON value with every quantity in the preferred unit of the system.
 
-    Every object with exactly the keys `value` and `unit` is a quantity. What stands under a key
-    `extensions` belongs to others and is returned as it came, at any depth.
+    Every object with exactly the keys `value` and `unit` is a quantity. One that the system's unit
+    would take beyond the greatest value of a quantity, or to nothing, stays in its own unit. What
+    stands under a key `extensions` belongs to others and is returned as it came, at any depth.
 
     Args:
         document: any JSON value, not changed

@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.units import PREFERRED, Dimension, accepted_units, convert_document, to_si
+from service.units import PREFERRED, Dimension, System, accepted_units, convert_document, to_si
+from service.units.documents import GREATEST
 
 SCHEMAS = Path(__file__).parents[3] / "schemas"
 RECORDS = json.loads((SCHEMAS / "hanger-record.schema.json").read_text())["examples"]
@@ -102,3 +103,30 @@ def test_a_converted_quantity_is_the_same_size(
     converted = convert_document({"value": value, "unit": unit}, system)
     found = to_si(converted["value"], converted["unit"], dimension)
     assert found == pytest.approx(to_si(value, unit, dimension), rel=1e-11)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "system"),
+    [
+        ({"value": 1e12, "unit": "kN/mm"}, "si"),
+        ({"value": -1e12, "unit": "MN"}, "us"),
+        ({"value": 5e-324, "unit": "mm"}, "us"),
+        ({"value": 1e12, "unit": "K"}, "us"),
+    ],
+)
+def test_a_quantity_that_the_system_cannot_hold_stays_in_its_own_unit(
+    quantity: dict[str, Any], system: System
+) -> None:
+    assert convert_document(quantity, system) == quantity
+
+
+def test_a_temperature_of_nothing_is_a_temperature() -> None:
+    assert convert_document({"value": 32, "unit": "degF"}, "si") == {"value": 0.0, "unit": "degC"}
+
+
+def test_the_greatest_value_is_that_of_the_schemas() -> None:
+    bounds = {
+        part["properties"]["value"]["maximum"]
+        for part in json.loads((SCHEMAS / "quantity.schema.json").read_text())["$defs"].values()
+    }
+    assert bounds == {GREATEST}
