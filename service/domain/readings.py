@@ -10,6 +10,7 @@ from service.domain.criteria import Criteria
 from service.domain.events import Event
 from service.domain.instants import parse_instant
 from service.domain.views import HangerView
+from service.engineering.comparison import at_least, at_most
 from service.errors import Finding, OutOfRange
 from service.units import Dimension, quantity_to_si
 
@@ -25,8 +26,8 @@ def refuse_reading(view: HangerView, document: Mapping[str, Any]) -> None:
         return
     low_m = quantity_to_si(span["low"], Dimension.LENGTH)
     high_m = quantity_to_si(span["high"], Dimension.LENGTH)
-    tolerance_m = 1e-9 * max(abs(low_m), abs(high_m))
-    if low_m - tolerance_m <= quantity_to_si(position, Dimension.LENGTH) <= high_m + tolerance_m:
+    position_m = quantity_to_si(position, Dimension.LENGTH)
+    if at_least(position_m, low_m, scale=high_m) and at_most(position_m, high_m, scale=low_m):
         return
     detail = "the position lies outside the indicator's span"
     raise OutOfRange(
@@ -109,4 +110,4 @@ def _jumps(view: HangerView, document: Mapping[str, Any], criteria: Criteria, st
     if travel is not None:
         share = float(criteria["reading_jump_share"].value_si)
         limit_m = max(limit_m, share * quantity_to_si(travel, Dimension.LENGTH))
-    return moved_m > limit_m * (1 + 1e-9)
+    return not at_most(moved_m, limit_m)

@@ -303,7 +303,7 @@ def _explained(sources: Sources, draft: Draft, adjuster: Adjuster, known: Known,
         draft.refuse("more-than-explained", 0.0, adjuster.flats)
         return False
     draft.stop_at("call-the-engineer", end)
-    if turns.sign * (turns.aim - end) > 1e-9 * abs(end):
+    if not at_most(turns.sign * turns.aim, turns.sign * end):
         draft.refuse("more-than-explained", end, adjuster.flats)
         return False
     return True

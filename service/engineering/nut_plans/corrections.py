@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from service.engineering.comparison import at_least, at_most
 from service.engineering.nut_plans.intervals import Interval, hull_over_corners, require_positive
 
 
@@ -149,8 +150,7 @@ def load_adjustment(
     if load_per_turn_n is not None:
         require_positive(load_per_turn_n=load_per_turn_n)
         turns = load_change / load_per_turn_n
-    slack = 1e-9
-    within = -adjustability_lower * (1.0 + slack) <= wanted <= adjustability_raise * (1.0 + slack)
+    within = at_least(wanted, -adjustability_lower) and at_most(wanted, adjustability_raise)
     return LoadAdjustment(
         change=change,
         load_change_n=load_change,
