@@ -24,11 +24,16 @@ DISTRIBUTION = "spring-support-release"
 SQLITE_FILE = "service.sqlite3"
 KEYS_FOLDER = "keys"
 CURSOR_FILE = "cursor-secret"
+SIGNING_KEY = "log-signing-keys.pem"
+WEBHOOK_SECRET = "webhook-secret"
+WITNESS_FOLDER = "witness"
 LOG_LEVELS = ("debug", "info", "warning", "error")
 
 _INTEGER = re.compile(r"[0-9]{1,15}")
 _DECIMAL = re.compile(r"[0-9]{1,9}(?:\.[0-9]{1,6})?")
 _HOST_NAME = re.compile(r"(?=.{1,253}\Z)[A-Za-z0-9](?:[A-Za-z0-9-]*[A-Za-z0-9])?(?:\.[A-Za-z0-9-]+)*")
+_ORIGIN = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9._~/-]{0,118}[A-Za-z0-9._~-])?")
+_TARGET = re.compile(r"([a-z0-9](?:[a-z0-9.-]*[a-z0-9])?|\[[0-9a-f:.]+\])(?::([0-9]{1,5}))?")
 _POSTGRESQL_SCHEMES = ("postgresql+psycopg", "postgresql", "postgres")
 _SQLITE_SCHEMES = ("sqlite", "sqlite+pysqlite")
 
@@ -99,6 +104,47 @@ MAX_BULK_BYTES = Variable(
     "an integer from 65536 to 1073741824",
     "Largest body of a bulk request, at least MAX_BODY_BYTES; beyond it the answer is 413.",
 )
+REPLICA_DATABASE_URL = Variable(
+    "REPLICA_DATABASE_URL",
+    "",
+    "postgresql://[USER[:PASSWORD]@]HOST[:PORT]/DATABASE, with DATABASE_URL on PostgreSQL too",
+    "Read-only replica from which the log is pulled (pages, streams, entry bundles); empty for DATABASE_URL.",
+)
+SIGNING_KEY_FILE = Variable(
+    "SIGNING_KEY_FILE",
+    "",
+    "a file's path, without an unexpanded ~",
+    "File with the Ed25519 keys (PKCS #8 in PEM) that sign checkpoints; empty for one made in DATA_DIR. "
+    "Required alike on every machine when more than one serves.",
+)
+WEBHOOK_SECRET_FILE = Variable(
+    "WEBHOOK_SECRET_FILE",
+    "",
+    "a file's path, without an unexpanded ~",
+    "File with the secret from which each webhook's own is derived; empty for one made in DATA_DIR. "
+    "Required alike on every machine when more than one serves.",
+)
+LOG_ORIGIN = Variable(
+    "LOG_ORIGIN",
+    "hangers.example/log",
+    "a host name and path of letters, digits and . _ ~ / - without a scheme",
+    "First part of the origin under which new logs sign their checkpoints; a log keeps the one it began with.",
+)
+RELAY = Variable(
+    "RELAY", "on", "one of on, off", "Whether `serve` runs the relay of the webhooks beside the workers."
+)
+WEBHOOK_ALLOWED_TARGETS = Variable(
+    "WEBHOOK_ALLOWED_TARGETS",
+    "",
+    "HOST or HOST:PORT, several with commas",
+    "Webhook targets that may point inward (private, loopback, link-local) or use plain http; none otherwise.",
+)
+EVENT_STREAM_LIMIT = Variable(
+    "EVENT_STREAM_LIMIT",
+    "4",
+    "an integer from 0 to 127",
+    "Open server-sent event streams for each worker process, fewer than THREADS; beyond it the answer is 503.",
+)
 LOG_LEVEL = Variable(
     "LOG_LEVEL", "info", "one of " + ", ".join(LOG_LEVELS), "Least level that the structured log records."
 )
@@ -115,6 +161,13 @@ VARIABLES: tuple[Variable, ...] = (
     REQUEST_TIMEOUT_S,
     MAX_BODY_BYTES,
     MAX_BULK_BYTES,
+    REPLICA_DATABASE_URL,
+    SIGNING_KEY_FILE,
+    WEBHOOK_SECRET_FILE,
+    LOG_ORIGIN,
+    RELAY,
+    WEBHOOK_ALLOWED_TARGETS,
+    EVENT_STREAM_LIMIT,
     LOG_LEVEL,
 )
 
@@ -127,6 +180,9 @@ class Settings:
     it may carry a password, so only `masked_database_url` goes into a log.
     cursor_secret_file: where the secret is read from. cursor_secret_is_given: True when the
     operator named that file, so that it must exist; False when the service makes it itself.
+    signing_key_file, webhook_secret_file: likewise, each with its own flag.
+    replica_database_url: None where the log is pulled from the database itself.
+    log_origin: without a slash at its end. webhook_allowed_targets: folded `host` or `host:port`.
     """
 
     host: str
@@ -141,6 +197,15 @@ class Settings:
     request_timeout_s: int
     max_body_bytes: int
     max_bulk_bytes: int
+    replica_database_url: str | None
+    signing_key_file: Path
+    signing_key_is_given: bool
+    webhook_secret_file: Path
+    webhook_secret_is_given: bool
+    log_origin: str
+    relay: bool
+    webhook_allowed_targets: frozenset[str]
+    event_stream_limit: int
     log_level: str
 
     @classmethod
@@ -163,13 +228,19 @@ class Settings:
                 given=str(max_bulk_bytes),
                 accepted=f"an integer from {max_body_bytes} (MAX_BODY_BYTES) to 1073741824",
             )
+        database_url = _database_url(environ, data_directory)
+        signing_key, signing_key_is_given = _key_file(SIGNING_KEY_FILE, SIGNING_KEY, environ, data_directory)
+        webhook_secret, webhook_secret_is_given = _key_file(
+            WEBHOOK_SECRET_FILE, WEBHOOK_SECRET, environ, data_directory
+        )
+        threads = _integer(THREADS, environ, 1, 128)
         return cls(
             host=_host(environ),
             port=_integer(PORT, environ, 1, 65_535),
             data_directory=data_directory,
-            database_url=_database_url(environ, data_directory),
+            database_url=database_url,
             workers=_integer(WORKERS, environ, 1, 64),
-            threads=_integer(THREADS, environ, 1, 128),
+            threads=threads,
             cursor_secret_file=(
                 _path(CURSOR_SECRET_FILE, environ)
                 if secret_is_given
@@ -180,6 +251,15 @@ class Settings:
             request_timeout_s=_integer(REQUEST_TIMEOUT_S, environ, 5, 3_600),
             max_body_bytes=max_body_bytes,
             max_bulk_bytes=max_bulk_bytes,
+            replica_database_url=_replica_url(environ, database_url),
+            signing_key_file=signing_key,
+            signing_key_is_given=signing_key_is_given,
+            webhook_secret_file=webhook_secret,
+            webhook_secret_is_given=webhook_secret_is_given,
+            log_origin=_origin(environ),
+            relay=_choice(RELAY, environ, ("on", "off")) == "on",
+            webhook_allowed_targets=_targets(environ),
+            event_stream_limit=_stream_limit(environ, threads),
             log_level=_choice(LOG_LEVEL, environ, LOG_LEVELS),
         )
 
@@ -196,17 +276,19 @@ class Settings:
     @property
     def masked_database_url(self) -> str:
         """The database URL without password and options, for logs and messages."""
-        if self.uses_sqlite:
-            return self.database_url
-        parts = urlsplit(self.database_url)
-        user = f"{parts.username}@" if parts.username else ""
-        place = parts.netloc.rpartition("@")[2]
-        return f"{parts.scheme}://{user}{place}{parts.path}"
+        return self.database_url if self.uses_sqlite else _masked(self.database_url)
+
+    @property
+    def witness_directory(self) -> Path:
+        """Folder of the last checkpoint of each log that this data folder has seen."""
+        return self.data_directory / WITNESS_FOLDER
 
     def __repr__(self) -> str:
         """As a dataclass is shown, but with the database URL masked."""
         shown = {each.name: getattr(self, each.name) for each in fields(self)}
         shown["database_url"] = self.masked_database_url
+        if self.replica_database_url is not None:
+            shown["replica_database_url"] = _masked(self.replica_database_url)
         return f"Settings({', '.join(f'{name}={value!r}' for name, value in shown.items())})"
 
 
@@ -290,6 +372,61 @@ def _path(variable: Variable, environ: Mapping[str, str]) -> Path:
     return Path(given)
 
 
+def _key_file(
+    variable: Variable, name: str, environ: Mapping[str, str], data_directory: Path
+) -> tuple[Path, bool]:
+    """Where a secret is read from, and whether the operator named that file."""
+    if environ.get(variable.name):
+        return _path(variable, environ), True
+    return data_directory / KEYS_FOLDER / name, False
+
+
+def _masked(url: str) -> str:
+    """A PostgreSQL URL without password and options."""
+    parts = urlsplit(url)
+    user = f"{parts.username}@" if parts.username else ""
+    return f"{parts.scheme}://{user}{parts.netloc.rpartition('@')[2]}{parts.path}"
+
+
+def _origin(environ: Mapping[str, str]) -> str:
+    given = _given(LOG_ORIGIN, environ)
+    if not _ORIGIN.fullmatch(given) or "//" in given:
+        raise _refusal(LOG_ORIGIN, given, "is not of that form")
+    return given
+
+
+def _targets(environ: Mapping[str, str]) -> frozenset[str]:
+    given = _given(WEBHOOK_ALLOWED_TARGETS, environ)
+    targets = [each.strip().lower() for each in given.split(",") if each.strip()]
+    for target in targets:
+        match = _TARGET.fullmatch(target)
+        if match is None or (match[2] is not None and not 1 <= int(match[2]) <= 65_535):
+            raise _refusal(WEBHOOK_ALLOWED_TARGETS, given, "names no target")
+    return frozenset(targets)
+
+
+def _stream_limit(environ: Mapping[str, str], threads: int) -> int:
+    """Streams hold a thread each: at least one thread is left for everything else."""
+    if environ.get(EVENT_STREAM_LIMIT.name):
+        limit = _integer(EVENT_STREAM_LIMIT, environ, 0, 127)
+        if limit >= threads:
+            raise _refusal(EVENT_STREAM_LIMIT, str(limit), f"is not less than THREADS, {threads}")
+        return limit
+    return min(int(EVENT_STREAM_LIMIT.default), threads - 1)
+
+
+def _replica_url(environ: Mapping[str, str], database_url: str) -> str | None:
+    given = environ.get(REPLICA_DATABASE_URL.name)
+    if not given:
+        return None
+    scheme, separator, rest = given.partition("://")
+    if given != given.strip() or not separator or scheme not in _POSTGRESQL_SCHEMES:
+        raise _refusal(REPLICA_DATABASE_URL, None, "is no PostgreSQL URL")
+    if database_url.startswith("sqlite:"):
+        raise _refusal(REPLICA_DATABASE_URL, None, "is given while DATABASE_URL is SQLite")
+    return _postgresql_url(rest, REPLICA_DATABASE_URL)
+
+
 def _host(environ: Mapping[str, str]) -> str:
     given = _given(HOST, environ)
     try:
@@ -331,16 +468,16 @@ def _sqlite_url(rest: str) -> str:
     return f"sqlite:///{file}"
 
 
-def _postgresql_url(rest: str) -> str:
+def _postgresql_url(rest: str, variable: Variable = DATABASE_URL) -> str:
     """The URL with the driver named; the database must be named, the host may come as an option."""
     url = f"postgresql+psycopg://{rest}"
     try:
         parts = urlsplit(url)
         port = parts.port
     except ValueError:
-        raise _refusal(DATABASE_URL, None, "has a port or an address that cannot be read") from None
+        raise _refusal(variable, None, "has a port or an address that cannot be read") from None
     if port == 0:
-        raise _refusal(DATABASE_URL, None, "has a port that cannot be read")
+        raise _refusal(variable, None, "has a port that cannot be read")
     if not unquote(parts.path).strip("/"):
-        raise _refusal(DATABASE_URL, None, "names no database")
+        raise _refusal(variable, None, "names no database")
     return url

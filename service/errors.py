@@ -246,6 +246,20 @@ class StoreBusy(ServiceError):
     title = "The store is busy"
 
 
+class WriteConflict(StoreBusy):
+    """Another write came between and the whole transaction was undone; nothing was written (503)."""
+
+    code = "write-conflict"
+    title = "Another write came between"
+
+
+class LogSealed(ServiceError):
+    """The log disagrees with itself or with a checkpoint it gave; writes are refused, reads go on (503)."""
+
+    code = "log-sealed"
+    title = "The log is closed to writes"
+
+
 class StoreFull(ServiceError):
     """The disk or the database has no room; nothing was written (507)."""
 

@@ -12,6 +12,9 @@ ROLES: Final = ("reader", "recorder", "engineer", "integrator", "auditor", "admi
 PERMITTED: Final[Mapping[str, frozenset[str]]] = {
     "read": frozenset({"reader", "recorder", "engineer", "integrator", "auditor", "administrator"}),
     "read_log": frozenset({"engineer", "integrator", "auditor"}),
+    "erase": frozenset({"administrator"}),
+    "read_webhooks": frozenset({"integrator", "auditor"}),
+    "write_webhooks": frozenset({"integrator"}),
     "read_service_log": frozenset({"auditor", "administrator"}),
     "record_acts": frozenset({"recorder", "engineer", "integrator"}),
     "authorise": frozenset({"engineer"}),

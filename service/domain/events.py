@@ -29,11 +29,19 @@ TYPES: Final[Mapping[str, int]] = {
     "line-authorised": 1,
     "authorisation-ended": 1,
     "concession-granted": 1,
+    "text-erased": 1,
+    "webhook-registered": 1,
+    "webhook-changed": 1,
+    "webhook-removed": 1,
+    "loss-declared": 1,
     # service log
     "principal-registered": 1,
     "token-issued": 1,
     "token-revoked": 1,
     "plant-opened": 1,
+    "name-erased": 1,
+    "signing-key-added": 1,
+    "signing-key-retired": 1,
 }
 
 CORRECTABLE: Final[frozenset[str]] = frozenset(
@@ -48,7 +56,7 @@ FREE_TEXT_FIELDS: Final[tuple[str, ...]] = ("note", "reason", "limits")
 class NewEvent:
     """An event that has no place in the log yet.
 
-    subject: `plant`, `line/KEY`, `hanger/MARK`, `criteria` or `service/...`.
+    subject: `plant`, `line/KEY`, `hanger/MARK`, `criteria`, `webhook/ID` or `service/...`.
     line: the line the subject belonged to when it happened, or None.
     occurred_at: RFC 3339 with offset, as given on site. data: JSON values only, without free text.
     texts: free text by field name; document: bytes of a large body that `data` names by digest.

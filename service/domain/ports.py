@@ -122,6 +122,30 @@ class TokenRow:
     revoked_at: str | None
 
 
+@dataclass(frozen=True)
+class StoredCheckpoint:
+    """A signed checkpoint as it was stored with the append that it covers.
+
+    size: events covered. root: root hash of the tree, 32 bytes. note: the signed note's exact bytes.
+    """
+
+    size: int
+    root: bytes
+    note: bytes
+
+
+@dataclass(frozen=True)
+class LogFault:
+    """Why a log is closed to writes. position: first place that disagrees, None where none can be named.
+
+    reason: short code, as the verifier names it. found_at: RFC 3339, UTC.
+    """
+
+    position: int | None
+    reason: str
+    found_at: str
+
+
 class LogReader(Protocol):
     """One log's events, in order."""
 
@@ -132,6 +156,26 @@ class LogReader(Protocol):
     @property
     def size(self) -> int:
         """Number of events; the next sequence."""
+
+    @property
+    def origin(self) -> str:
+        """The name under which the log signs its checkpoints."""
+
+    @property
+    def fault(self) -> LogFault | None:
+        """Why the log is closed to writes, or None while it is open."""
+
+    def checkpoint(self, size: int | None = None) -> StoredCheckpoint | None:
+        """The newest stored checkpoint, or the one stored for exactly this size; None when there is none."""
+
+    def hashes(self, level: int, start: int, end: int) -> Sequence[bytes]:
+        """Hashes [start, end) of the log's full subtrees of 256**level leaves, 32 bytes each.
+
+        Level 0 are the leaf hashes. Errors: LogCorrupt when one that must be there is not.
+        """
+
+    def bodies(self, start: int, end: int) -> Sequence[bytes]:
+        """Exact stored bytes of the events [start, end), in order; end - start is at most 1,000."""
 
     def event(self, sequence: int) -> StoredEvent | None:
         """The event with this sequence, or None."""
@@ -287,6 +331,12 @@ class Store(Protocol):
         self, plant: str, wanted: EventFilter, start: int, end: int | None
     ) -> Iterator[list[tuple[int, bytes]]]:
         """Chunks of at most 1,000 (sequence, exact bytes); no transaction outlives a chunk."""
+
+    def pull(self, plant: str, start: int = 0) -> AbstractContextManager[PlantReader]:
+        """A reader for pulling the log: of the replica where there is one that has reached `start`."""
+
+    def fault(self, plant: str) -> LogFault | None:
+        """Why a plant's log is closed to writes, as known a few seconds ago at most; None while open."""
 
     def ready(self) -> None:
         """Raise StoreBusy or LogCorrupt when the store cannot serve."""

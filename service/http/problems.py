@@ -47,6 +47,8 @@ STATUS: Final[Mapping[type[ServiceError], int]] = {
     errors.PreconditionFailed: 412,
     errors.KeyReused: 422,
     errors.StoreBusy: 503,
+    errors.WriteConflict: 503,
+    errors.LogSealed: 503,
     errors.StoreFull: 507,
     errors.LogCorrupt: 500,
     errors.ConfigurationError: 500,
@@ -92,6 +94,13 @@ ADVICE: Final[Mapping[str, str]] = {
     "precondition-failed": "Read the resource again, decide again, and send its present ETag.",
     "idempotency-key-reused": "Take a new key for a new request; repeat a request without changing it.",
     "store-busy": "Repeat the same request after the seconds in Retry-After, with the same idempotency key.",
+    "write-conflict": (
+        "Repeat the same request after the seconds in Retry-After, with the same idempotency key."
+    ),
+    "log-sealed": (
+        "Do not repeat the write. `facts` names the first position that disagrees: tell the operator, who "
+        "verifies the log and restores it."
+    ),
     "store-full": "The service has no room; nothing was written. Tell its operator.",
     "log-corrupt": "The stored log does not agree with itself. Stop writing and tell the operator.",
     "configuration": "A setting of the service is wrong; its operator sees which.",
@@ -132,7 +141,7 @@ def answer(error: ServiceError) -> Response:
     response.headers["Cache-Control"] = "no-store"
     if status == 401:
         response.headers["WWW-Authenticate"] = 'Bearer realm="service"'
-    elif status == 503:
+    elif status == 503 and not isinstance(error, errors.LogSealed):
         response.headers["Retry-After"] = str(RETRY_AFTER_S)
     elif status == 405 and error.facts.get("allowed"):
         response.headers["Allow"] = ", ".join(error.facts["allowed"])
