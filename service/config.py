@@ -25,7 +25,7 @@ SQLITE_FILE = "service.sqlite3"
 KEYS_FOLDER = "keys"
 CURSOR_FILE = "cursor-secret"
 SIGNING_KEY = "log-signing-keys.pem"
-WEBHOOK_SECRET = "webhook-secret"
+WEBHOOK_MASTER = "webhook-secret"
 WITNESS_FOLDER = "witness"
 LOG_LEVELS = ("debug", "info", "warning", "error")
 
@@ -128,7 +128,7 @@ LOG_ORIGIN = Variable(
     "LOG_ORIGIN",
     "hangers.example/log",
     "a host name and path of letters, digits and . _ ~ / - without a scheme",
-    "First part of the origin under which new logs sign their checkpoints; a log keeps the one it began with.",
+    "First part of the origin under which new logs sign their checkpoints; each keeps its own.",
 )
 RELAY = Variable(
     "RELAY", "on", "one of on, off", "Whether `serve` runs the relay of the webhooks beside the workers."
@@ -137,13 +137,13 @@ WEBHOOK_ALLOWED_TARGETS = Variable(
     "WEBHOOK_ALLOWED_TARGETS",
     "",
     "HOST or HOST:PORT, several with commas",
-    "Webhook targets that may point inward (private, loopback, link-local) or use plain http; none otherwise.",
+    "Webhook targets that may point inward (private, loopback, link-local) or use plain http.",
 )
 EVENT_STREAM_LIMIT = Variable(
     "EVENT_STREAM_LIMIT",
     "4",
     "an integer from 0 to 127",
-    "Open server-sent event streams for each worker process, fewer than THREADS; beyond it the answer is 503.",
+    "Server-sent event streams open in one worker process, fewer than THREADS; beyond it 503.",
 )
 LOG_LEVEL = Variable(
     "LOG_LEVEL", "info", "one of " + ", ".join(LOG_LEVELS), "Least level that the structured log records."
@@ -231,7 +231,7 @@ class Settings:
         database_url = _database_url(environ, data_directory)
         signing_key, signing_key_is_given = _key_file(SIGNING_KEY_FILE, SIGNING_KEY, environ, data_directory)
         webhook_secret, webhook_secret_is_given = _key_file(
-            WEBHOOK_SECRET_FILE, WEBHOOK_SECRET, environ, data_directory
+            WEBHOOK_SECRET_FILE, WEBHOOK_MASTER, environ, data_directory
         )
         threads = _integer(THREADS, environ, 1, 128)
         return cls(
