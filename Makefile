@@ -12,6 +12,9 @@ PIP_FLAGS ?= --only-binary :all:
 PYTEST_FLAGS ?=
 TEST_LIMIT_S ?= 900
 FUZZ_EXAMPLES ?= 1000
+MINUTES ?= 15
+SEED ?= 1
+FILE ?=
 
 BIN = $(VENV)/bin
 PY = $(BIN)/python
@@ -21,7 +24,7 @@ RUNTIME = $(VENV)/.runtime-installed
 TESTING = $(VENV)/.tests-installed
 PURE = service/domain/*,service/engineering/*,service/ledger/*,service/units/*,service/canonical.py,service/errors.py
 
-.PHONY: help serve demo test lint check check-postgres fuzz coverage bench openapi rebuild lock clean
+.PHONY: help serve demo test lint check check-postgres fuzz coverage torture bench openapi rebuild verify-log backup lock clean
 
 help: ## Show this list
 	@echo "Usage: make TARGET [PORT=8000] [DATA_DIR=.data] [DATABASE_URL=...] [PYTHON=python3]"
@@ -37,6 +40,13 @@ demo: $(RUNTIME) ## Fill a service with an invented plant and print a guided tou
 
 rebuild: $(RUNTIME) ## Make every projection again from the log and report differences
 	@exec $(PY) -m service rebuild
+
+verify-log: $(RUNTIME) ## Examine every log in full: bytes, chains, tree, checkpoints, documents, words
+	@exec $(PY) -m service verify-log
+
+backup: $(RUNTIME) ## Write a backup to the new file FILE, while the service goes on
+	@if [ -z "$(FILE)" ]; then echo "FILE=... names the new file" >&2; exit 2; fi
+	@exec $(PY) -m service backup "$(FILE)"
 
 test: $(TESTING) ## Run every test, on SQLite and on a real PostgreSQL
 	@$(PY) -m pytest --session-timeout=$(TEST_LIMIT_S) $(PYTEST_FLAGS)
@@ -62,8 +72,14 @@ coverage: $(TESTING) ## Branch coverage of the pure floors
 	@$(PY) -m pytest tests/unit tests/validation tests/contract --quiet --cov=service --cov-branch --cov-report= --session-timeout=$(TEST_LIMIT_S) $(PYTEST_FLAGS)
 	@$(BIN)/coverage report --include='$(PURE)'
 
-bench: $(RUNTIME) ## Time of three requests as ratios to a bare Flask endpoint
+torture: $(TESTING) ## Kill and starve two servers at random, MINUTES on each engine, and look for what was lost
+	@for engine in sqlite postgresql; do \
+	    $(PY) -m tests.torture --engine $$engine --minutes $(MINUTES) --seed $(SEED) || exit 1; \
+	done
+
+bench: $(TESTING) ## Times as ratios: requests, appends, exports, proofs, verifying, catching up
 	@PYTHONPATH=. $(PY) benchmarks/in_process.py
+	@PYTHONPATH=. $(PY) benchmarks/log.py
 
 openapi: $(RUNTIME) ## Write openapi.yaml from the routes
 	@exec $(PY) -m service openapi --write

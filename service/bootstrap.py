@@ -14,11 +14,15 @@ from service.application.context import Context
 from service.config import Settings, service_version
 from service.domain.access import Principal
 from service.domain.ports import Store
+from service.domain.webhooks import secret_of
+from service.http import logs
 from service.http.app import create_app
+from service.persistence.outbox import SqlOutbox
+from service.persistence.signing import OPERATOR
+from service.persistence.soundness import examine_before_writing
 from service.persistence.store import open_store
+from service.relay.relay import Relay
 
-# Acts of the command line are this principal's: a system, never a person.
-OPERATOR: Final = "pr_00000000000000000000000000"
 _ALPHABET: Final = "0123456789abcdefghjkmnpqrstvwxyz"
 
 
@@ -64,7 +68,27 @@ def make_app(settings: Settings | None = None) -> Flask:
     """The WSGI application, ready to serve."""
     chosen = settings or settings_of()
     secret = chosen.cursor_secret_file.read_bytes()
-    return create_app(store=store_of(chosen), clock=now, new_id=new_id, settings=chosen, cursor_secret=secret)
+    store = open_store(chosen)
+    examine_before_writing(store)
+    return create_app(store=store, clock=now, new_id=new_id, settings=chosen, cursor_secret=secret)
+
+
+def make_relay(settings: Settings | None = None) -> Relay:
+    """The relay of the webhooks, ready to run in this process."""
+    chosen = settings or settings_of()
+    logs.configure(chosen.log_level)
+    master = chosen.webhook_secret_file.read_bytes().strip()
+    store = open_store(chosen)
+    examine_before_writing(store)
+    return Relay(
+        store=store,
+        outbox=SqlOutbox(store, chosen),
+        secrets=lambda webhook, generation: secret_of(master, webhook, generation),
+        allowed=chosen.webhook_allowed_targets,
+        clock=now,
+        new_id=new_id,
+        actor=OPERATOR,
+    )
 
 
 def make_document_app() -> Flask:

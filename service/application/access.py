@@ -25,7 +25,7 @@ from service.errors import Conflict, Finding, InvalidDocument, NotPermitted
 DEFAULT_LIFE: Final = timedelta(days=365)
 
 
-def _whole_service(context: Context, act: str = "administer") -> None:
+def whole_service(context: Context, act: str = "administer") -> None:
     """What is the whole service's wants a token for the whole service: no scope may widen itself.
 
     Errors: NotPermitted.
@@ -42,7 +42,7 @@ def token_hash(token: str) -> str:
 
 def register_principal(context: Context, document: Mapping[str, Any], identifier: str) -> Answer:
     """Register a person or a system under an opaque random id. The name stays beside the log."""
-    _whole_service(context)
+    whole_service(context)
     with context.store.write_service() as service:
         kept = recall(context, service)
         if kept is not None:
@@ -81,7 +81,7 @@ def token_document(row: TokenRow) -> dict[str, Any]:
 
 def get_principal(context: Context, identifier: str) -> dict[str, Any]:
     """One principal."""
-    _whole_service(context)
+    whole_service(context)
     with context.store.read_service() as service:
         row = service.principal(identifier)
     if row is None:
@@ -91,7 +91,7 @@ def get_principal(context: Context, identifier: str) -> dict[str, Any]:
 
 def list_principals(context: Context, after: str, limit: int) -> Page:
     """Principals by id."""
-    _whole_service(context)
+    whole_service(context)
     with context.store.read_service() as service:
         rows = service.principals(after, limit + 1)
     documents = [principal_document(row) for row in rows[:limit]]
@@ -106,7 +106,7 @@ def issue_token(
     Errors: InvalidDocument for an unknown principal, an end in the past, or an engineer's role for a
     system.
     """
-    _whole_service(context)
+    whole_service(context)
     with context.store.write_service() as service:
         kept = recall(context, service)
         if kept is not None:
@@ -170,7 +170,7 @@ def _refused(pointer: str, rule: str, detail: str, accepted: Any) -> InvalidDocu
 
 def get_token(context: Context, identifier: str) -> dict[str, Any]:
     """One token's data."""
-    _whole_service(context)
+    whole_service(context)
     with context.store.read_service() as service:
         row = service.token(identifier)
     if row is None:
@@ -180,7 +180,7 @@ def get_token(context: Context, identifier: str) -> dict[str, Any]:
 
 def list_tokens(context: Context, after: str, limit: int) -> Page:
     """Tokens by id, never the tokens themselves."""
-    _whole_service(context)
+    whole_service(context)
     with context.store.read_service() as service:
         rows = service.tokens(after, limit + 1)
     documents = [token_document(row) for row in rows[:limit]]
@@ -189,7 +189,7 @@ def list_tokens(context: Context, after: str, limit: int) -> Page:
 
 def revoke_token(context: Context, identifier: str) -> Answer:
     """Revoke a token: it counts no more from this moment."""
-    _whole_service(context)
+    whole_service(context)
     with context.store.write_service() as service:
         kept = recall(context, service)
         if kept is not None:
@@ -210,7 +210,7 @@ def revoke_token(context: Context, identifier: str) -> Answer:
 
 def list_service_events(context: Context, start: int, limit: int) -> Page:
     """Events of the service log, in order."""
-    _whole_service(context, "read_service_log")
+    whole_service(context, "read_service_log")
     with context.store.read_service() as service:
         rows = service.events(EventFilter(), start, limit + 1)
     return Page(rows[:limit], rows[limit - 1].event.sequence + 1 if len(rows) > limit else None)

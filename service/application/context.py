@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from service.domain.access import PERMITTED, Principal
-from service.domain.ports import KeyMemory, PlantWriter, ServiceWriter, Store
+from service.domain.ports import ERASED_REQUEST, KeyMemory, PlantWriter, ServiceWriter, Store
 from service.errors import KeyReused, NotFound, NotPermitted
 
 
@@ -22,9 +22,17 @@ class IdempotencyKey:
     digest: str
 
 
+def once(transaction: Callable[[], Any]) -> Any:
+    """Runs a transaction once, for callers that do not try again."""
+    return transaction()
+
+
 @dataclass(frozen=True)
 class Context:
-    """One request's surroundings. now: the service's clock, UTC, read once."""
+    """One request's surroundings. now: the service's clock, UTC, read once.
+
+    again: runs a whole transaction, and runs it again when another write undid it (WriteConflict).
+    """
 
     store: Store
     now: datetime
@@ -34,6 +42,7 @@ class Context:
     key: IdempotencyKey | None = None
     dry_run: bool = False
     service_version: str = ""
+    again: Callable[[Callable[[], Any]], Any] = once
 
 
 @dataclass(frozen=True)
@@ -95,6 +104,12 @@ def recall(context: Context, memory: KeyMemory, suffix: str = "") -> Answer | No
     kept = memory.remembered(context.principal.id, key.method, key.path, key.key + suffix)
     if kept is None:
         return None
+    if kept.request_digest == ERASED_REQUEST:
+        raise KeyReused(
+            "Words of this key's request were erased, so that it cannot be compared with this one. "
+            "What it recorded stands; it was not done again.",
+            key=key.key,
+        )
     if kept.request_digest != key.digest:
         raise KeyReused("This idempotency key was used for another request; take a new key.", key=key.key)
     return Answer(dict(kept.answer), replayed=True)

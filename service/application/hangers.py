@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import islice
 from typing import Any, Final
 
@@ -108,7 +109,9 @@ def _store(
         made += end_authorisation(context, writer, view, "record-changed", event.sequence)
         made += hold(context, writer, [hanger], HELD_BY_RECORD, "record-changed", event.sequence)
     consequences = [caused.as_document() for caused in made]
-    return Written(document, revision, event.sequence, row is None, True, consequences, changed)
+    return Written(
+        document, revision, event.sequence, row is None, True, consequences, changed, event.leaf_hash
+    )
 
 
 def _line_key(context: Context, reader: PlantReader, line: str, pointer: str) -> str:
@@ -207,22 +210,30 @@ def _bulk(context: Context, plant: str, rows: Iterator[BulkRow], atomic: bool) -
     # A dry run is undone as a whole, so that each row is judged after all those before it.
     rows_at_once = None if atomic or context.dry_run else ROWS_PER_TRANSACTION
     while chunk := list(islice(rows, rows_at_once)):
-        with context.store.write(plant) as writer:
-            suffix = f"#{number}"
-            kept = recall(context, writer, suffix)
-            if kept is not None:
-                outcomes: list[dict[str, Any]] = kept.document["rows"]
-            else:
-                outcomes = _chunk(context, writer, chunk)
-                if atomic and any(outcome["status"] == "refused" for outcome in outcomes):
-                    writer.rollback_only()
-                    outcomes = [_undone(outcome) for outcome in outcomes]
-                else:
-                    keep(context, writer, {"rows": outcomes}, suffix)
-            if context.dry_run:
-                writer.rollback_only()
-        yield from outcomes
+        write = partial(_write_chunk, context, plant, chunk, f"#{number}", atomic)
+        # Chunks before this one may have been answered, so that the request as a whole cannot run again.
+        yield from context.again(write)
         number += 1
+
+
+def _write_chunk(
+    context: Context, plant: str, chunk: list[BulkRow], suffix: str, atomic: bool
+) -> list[dict[str, Any]]:
+    """One transaction of a bulk. suffix: tells its answer from the other chunks' under the one key."""
+    with context.store.write(plant) as writer:
+        kept = recall(context, writer, suffix)
+        if kept is not None:
+            outcomes: list[dict[str, Any]] = kept.document["rows"]
+        else:
+            outcomes = _chunk(context, writer, chunk)
+            if atomic and any(outcome["status"] == "refused" for outcome in outcomes):
+                writer.rollback_only()
+                outcomes = [_undone(outcome) for outcome in outcomes]
+            else:
+                keep(context, writer, {"rows": outcomes}, suffix)
+        if context.dry_run:
+            writer.rollback_only()
+    return outcomes
 
 
 def _undone(outcome: dict[str, Any]) -> dict[str, Any]:

@@ -1,57 +1,219 @@
-"""Reading the log: pages, streams of exact bytes, and single events."""
+"""Reading the log: pages, exports of exact bytes, and single events."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import orjson
 
 from service.application.context import Context, Page, line_in_scope, nothing_there, plant_in_scope, require
-from service.domain.ports import EventFilter, StoredEvent
-from service.errors import Finding, InvalidParameter, LogCorrupt
+from service.canonical import canonical_bytes
+from service.domain.instants import format_instant
+from service.domain.ports import EventFilter, LogReader, StoredCheckpoint, StoredEvent
+from service.errors import Finding, InvalidParameter, LogCorrupt, StoreBusy
+from service.ledger import exports
+from service.ledger.hashing import leaf_hash
 
 
 def _wanted(context: Context, wanted: EventFilter) -> EventFilter:
     return replace(wanted, lines=context.principal.lines)
 
 
-def _start(start: int, size: int) -> None:
+def begin_within(start: int, size: int, name: str = "from") -> None:
     """A start beyond the end is a mistake of the caller's bookkeeping, never an empty page.
 
     `size` itself is the place of the next event and is accepted. Errors: InvalidParameter.
     """
     if start > size:
         raise InvalidParameter(
-            "from lies beyond the end of the log.",
+            f"{name} lies beyond the end of the log.",
             errors=[
-                Finding("query", "within-the-log", "not reached yet", name="from", accepted=f"0 to {size}")
+                Finding("query", "within-the-log", "not reached yet", name=name, accepted=f"0 to {size}")
             ],
         )
 
 
-def list_events(context: Context, plant: str, wanted: EventFilter, start: int, limit: int) -> Page:
-    """A page of events in order. following is the sequence after the last one given, or None at the end."""
+def _bounds(start: int, end: int | None, size: int) -> None:
+    """Both bounds lie within the log, and in order. Errors: InvalidParameter."""
+    begin_within(start, size)
+    if end is None:
+        return
+    begin_within(end, size, "to")
+    if end < start:
+        raise InvalidParameter(
+            "to lies before from.",
+            errors=[
+                Finding("query", "in-order", "lies before from", name="to", accepted=f"{start} to {size}")
+            ],
+        )
+
+
+def list_events(
+    context: Context, plant: str, wanted: EventFilter, start: int, end: int | None, limit: int
+) -> Page:
+    """A page of events [start, end) in order; end None is the end of the log.
+
+    following is the sequence after the last one given, or None at the end.
+    """
     require(context, "read_log")
     plant_in_scope(context, plant)
-    with context.store.read(plant) as reader:
-        _start(start, reader.size)
+    with context.store.pull(plant, start if end is None else max(start, end - 1)) as reader:
+        _bounds(start, end, reader.size)
         rows = reader.events(_wanted(context, wanted), start, limit + 1)
+    if end is not None:
+        rows = [row for row in rows if row.event.sequence < end]
     following = rows[limit - 1].event.sequence + 1 if len(rows) > limit else None
     return Page(rows[:limit], following)
 
 
-def stream_events(context: Context, plant: str, wanted: EventFilter, start: int) -> Iterator[bytes]:
-    """Exact stored bytes, one event a line, up to the end of the log as it stood at the call."""
+# --- exports --------------------------------------------------------------------------------------
+@dataclass(frozen=True)
+class Export:
+    """What an export holds beside the events' exact bytes.
+
+    trailer: a signed last line, by which a cut-off export shows. documents: large documents after the
+    events that name them. texts: words kept beside the log, as far as they are not erased.
+    """
+
+    trailer: bool = True
+    documents: bool = False
+    texts: bool = False
+
+
+@dataclass(frozen=True)
+class _Part:
+    """A part of one log: events [start, end) that the filter lets through.
+
+    signed: the checkpoint that the trailer carries, None without a trailer. limited: the part ends
+    before the checkpoint does, at the caller's wish.
+    """
+
+    plant: str
+    wanted: EventFilter
+    start: int
+    end: int
+    origin: str
+    signed: StoredCheckpoint | None
+    limited: bool
+
+
+def export_events(
+    context: Context, plant: str, wanted: EventFilter, start: int, end: int | None, form: Export
+) -> Iterator[bytes]:
+    """Exact stored bytes, one event a line, then the signed trailer.
+
+    start, end: sequences [start, end); end None is the end of the log as it stands at the call. With an
+    end, the trailer carries the first checkpoint stored that covers it, so that a range gives the same
+    bytes each time.
+
+    Errors: InvalidParameter for a bound beyond the log, StoreBusy where no checkpoint covers the range
+    yet. Both come from the call itself, not from the first line.
+    """
     require(context, "read_log")
     plant_in_scope(context, plant)
-    with context.store.read(plant) as reader:
-        size = reader.size
-        _start(start, size)
-    return _lines(context, plant, _wanted(context, wanted), start, size)
+    with context.store.pull(plant, start if end is None else max(start, end - 1)) as reader:
+        _bounds(start, end, reader.size)
+        signed = None
+        if form.trailer:
+            signed = reader.checkpoint() if end is None else reader.checkpoint_covering(end)
+            if signed is None or signed.size < start:
+                raise not_signed_yet(signed)
+        last = end if end is not None else reader.size if signed is None else signed.size
+        part = _Part(
+            plant=plant,
+            wanted=_wanted(context, wanted),
+            start=start,
+            end=last,
+            origin=reader.origin,
+            signed=signed,
+            limited=signed is not None and last < signed.size,
+        )
+    return _lines(context, part, form)
 
 
-def _lines(context: Context, plant: str, wanted: EventFilter, start: int, size: int) -> Iterator[bytes]:
-    for chunk in context.store.stream(plant, wanted, start, size):
-        yield b"".join(body + b"\n" for _, body in chunk)
+def not_signed_yet(newest: StoredCheckpoint | None) -> StoreBusy:
+    """The error for what the stored checkpoints do not cover: a release that does not sign wrote it."""
+    size = 0 if newest is None else newest.size
+    return StoreBusy("No signed checkpoint covers these events yet; the next write makes one.", signed=size)
+
+
+def _lines(context: Context, part: _Part, form: Export) -> Iterator[bytes]:
+    rows = exports.RowTally()
+    for chunk in context.store.stream(part.plant, part.wanted, part.start, part.end):
+        if form.trailer:
+            for _, body in chunk:
+                rows.append(leaf_hash(body))
+        if form.documents or form.texts:
+            yield from _with_what_is_beside(context, part.plant, chunk, form)
+        else:
+            yield b"".join(body + b"\n" for _, body in chunk)
+    if part.signed is not None:
+        yield _trailer(context, part, part.signed, rows)
+
+
+def _with_what_is_beside(
+    context: Context, plant: str, chunk: Sequence[tuple[int, bytes]], form: Export
+) -> Iterator[bytes]:
+    """Each event's line, then its document and its words; no transaction is open while a line is sent."""
+    words: dict[int, list[bytes]] = {}
+    if form.texts:
+        with context.store.read(plant) as reader:  # never from a copy: it may still hold erased words
+            for kept in reader.kept_texts(chunk[0][0], chunk[-1][0] + 1):
+                words.setdefault(kept.sequence, []).append(
+                    exports.text_line(kept.sequence, kept.field, kept.salt, kept.text.encode("utf-8"))
+                )
+    for sequence, body in chunk:
+        yield body + b"\n"
+        digest = orjson.loads(body)["data"].get("document_sha256") if form.documents else None
+        if digest is not None:
+            yield exports.document_line(digest, *_document(context, plant, digest, sequence))
+        yield from words.get(sequence, ())
+
+
+def _trailer(context: Context, part: _Part, signed: StoredCheckpoint, rows: exports.RowTally) -> bytes:
+    """The signed last line. Errors: LogCorrupt when the events given are not those that were signed."""
+    stated = _stated(part)
+    root = rows.root()
+    if part.start == 0 and not stated and (rows.size, root) != (signed.size, signed.root):
+        raise LogCorrupt("The events differ from their signed checkpoint.", position=0, reason="root")
+    text = exports.seal_text(
+        origin=part.origin,
+        size=signed.size,
+        start=part.start,
+        count=rows.size,
+        root=root,
+        filter=canonical_bytes(stated).decode("utf-8"),
+    )
+    return exports.trailer_line(signed.note, context.store.signed(text, part.origin), rows)
+
+
+def _stated(part: _Part) -> Mapping[str, Any]:
+    """The filter as the seal states it: parameters by name, `lines` for a token's scope, `to` for an end."""
+    wanted = part.wanted
+    stated: dict[str, Any] = {
+        name: value for name in ("line", "hanger", "type") if (value := getattr(wanted, name)) is not None
+    }
+    for name in ("since", "until", "occurred_since", "occurred_until"):
+        moment = getattr(wanted, name)
+        if moment is not None:
+            stated[name] = format_instant(moment)
+    if wanted.lines is not None:
+        stated["lines"] = sorted(wanted.lines)
+    if part.limited:
+        stated["to"] = part.end
+    return stated
+
+
+# --- single events --------------------------------------------------------------------------------
+def visible_event(context: Context, reader: LogReader, plant: str, sequence: int) -> StoredEvent:
+    """One event in scope. Errors: NotFound for an absent and a hidden one alike."""
+    stored = reader.event(sequence)
+    if stored is None:
+        raise nothing_there()
+    line_in_scope(context, plant, stored.event.line)
+    return stored
 
 
 def get_event(context: Context, plant: str, sequence: int) -> StoredEvent:
@@ -59,11 +221,7 @@ def get_event(context: Context, plant: str, sequence: int) -> StoredEvent:
     require(context, "read_log")
     plant_in_scope(context, plant)
     with context.store.read(plant) as reader:
-        stored = reader.event(sequence)
-    if stored is None:
-        raise nothing_there()
-    line_in_scope(context, plant, stored.event.line)
-    return stored
+        return visible_event(context, reader, plant, sequence)
 
 
 def get_event_document(context: Context, plant: str, sequence: int) -> tuple[str, bytes]:
@@ -75,8 +233,12 @@ def get_event_document(context: Context, plant: str, sequence: int) -> tuple[str
     digest = get_event(context, plant, sequence).event.data.get("document_sha256")
     if digest is None:
         raise nothing_there()
+    return _document(context, plant, digest, sequence)
+
+
+def _document(context: Context, plant: str, digest: str, sequence: int) -> tuple[str, bytes]:
     with context.store.read(plant) as reader:
-        document = reader.document(digest)
-    if document is None:
-        raise LogCorrupt("The document that the event names is not in the store.", position=sequence)
-    return document
+        found = reader.document(digest)
+    if found is None:
+        raise LogCorrupt("A document that the log names is not there.", position=sequence, reason="document")
+    return found

@@ -33,7 +33,7 @@ PROOF_RESTS_ON: Final = frozenset({"/weight_basis", "/cold_range", "/design_temp
 
 @dataclass(frozen=True)
 class Written:
-    """The answer to a PUT. sequence: the event written, None when nothing changed.
+    """The answer to a PUT. sequence, leaf_hash: of the event written, None when nothing changed.
 
     invalidated: decisions that no longer stand, and the x-safety fields whose change undid them.
     """
@@ -45,6 +45,7 @@ class Written:
     changed: bool
     consequences: list[dict[str, Any]] = field(default_factory=list)
     safety_fields: list[str] = field(default_factory=list)
+    leaf_hash: str | None = None
 
 
 def same_key(document: Mapping[str, Any], name: str, key: str) -> None:
@@ -153,7 +154,14 @@ def _write_plain(
     revision = 1 if current is None else current.revision + 1
     event = record_event(context, writer, kind, key, line, document, revision)
     _finish(context, writer)
-    return Written(document, revision, event.sequence, created=current is None, changed=True)
+    return Written(
+        document,
+        revision,
+        event.sequence,
+        created=current is None,
+        changed=True,
+        leaf_hash=event.leaf_hash,
+    )
 
 
 def get_plant(context: Context, plant: str) -> Record:
@@ -263,7 +271,13 @@ def put_criteria(
             made += settle_line(context, writer, key, event.sequence)
         _finish(context, writer)
         return Written(
-            document, revision, event.sequence, revision == 1, True, [caused.as_document() for caused in made]
+            document,
+            revision,
+            event.sequence,
+            created=revision == 1,
+            changed=True,
+            consequences=[caused.as_document() for caused in made],
+            leaf_hash=event.leaf_hash,
         )
 
 

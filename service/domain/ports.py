@@ -11,12 +11,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Protocol
+from typing import Any, Final, Protocol
 
 from service.domain.access import Principal
 from service.domain.events import Event, NewEvent
 from service.domain.facts import Facts
 from service.domain.views import HangerView, LineView
+from service.domain.webhooks import WebhookReader, WebhookWriter
 
 
 @dataclass(frozen=True)
@@ -90,9 +91,16 @@ class HangerFilter:
     lines: frozenset[str] | None = None
 
 
+# Stands for the digest of a request whose words were erased: they could be guessed from it.
+ERASED_REQUEST: Final = "erased"
+
+
 @dataclass(frozen=True)
 class Remembered:
-    """An answer kept under an idempotency key: digest of the request, and the answer as JSON."""
+    """An answer kept under an idempotency key: digest of the request, and the answer as JSON.
+
+    request_digest: ERASED_REQUEST where words of the request were erased since.
+    """
 
     request_digest: str
     answer: Mapping[str, Any]
@@ -135,6 +143,18 @@ class StoredCheckpoint:
 
 
 @dataclass(frozen=True)
+class SigningKey:
+    """The public half of a key that signs checkpoints, or did. public_key: 32 bytes in hex.
+
+    since, until: RFC 3339, UTC; until is None while it signs.
+    """
+
+    public_key: str
+    since: str
+    until: str | None
+
+
+@dataclass(frozen=True)
 class LogFault:
     """Why a log is closed to writes. position: first place that disagrees, None where none can be named.
 
@@ -144,6 +164,16 @@ class LogFault:
     position: int | None
     reason: str
     found_at: str
+
+
+@dataclass(frozen=True)
+class KeptText:
+    """Words kept beside an event and not erased. salt: 32 bytes; the leaf has SHA-256(salt || words)."""
+
+    sequence: int
+    field: str
+    salt: bytes
+    text: str
 
 
 class LogReader(Protocol):
@@ -168,6 +198,9 @@ class LogReader(Protocol):
     def checkpoint(self, size: int | None = None) -> StoredCheckpoint | None:
         """The newest stored checkpoint, or the one stored for exactly this size; None when there is none."""
 
+    def checkpoint_covering(self, size: int) -> StoredCheckpoint | None:
+        """The stored checkpoint of least size that covers this many events; None when none does yet."""
+
     def hashes(self, level: int, start: int, end: int) -> Sequence[bytes]:
         """Hashes [start, end) of the log's full subtrees of 256**level leaves, 32 bytes each.
 
@@ -176,6 +209,9 @@ class LogReader(Protocol):
 
     def bodies(self, start: int, end: int) -> Sequence[bytes]:
         """Exact stored bytes of the events [start, end), in order; end - start is at most 1,000."""
+
+    def kept_texts(self, start: int, end: int) -> Sequence[KeptText]:
+        """Words not erased of the events [start, end), by sequence and field."""
 
     def event(self, sequence: int) -> StoredEvent | None:
         """The event with this sequence, or None."""
@@ -193,7 +229,7 @@ class LogReader(Protocol):
         """Media type and exact bytes of a document kept beside this log, by digest (hex), or None."""
 
 
-class PlantReader(LogReader, Protocol):
+class PlantReader(LogReader, WebhookReader, Protocol):
     """One plant: its log and what follows from it. as_of: last sequence taken in, None for now."""
 
     @property
@@ -258,11 +294,14 @@ class KeyMemory(Protocol):
         """Keep an answer under this key."""
 
 
-class PlantWriter(PlantReader, KeyMemory, Protocol):
+class PlantWriter(PlantReader, KeyMemory, WebhookWriter, Protocol):
     """A plant under its write lock."""
 
     def append(self, event: NewEvent) -> Event:
         """Give the event its place, store its exact bytes and update every projection."""
+
+    def erase_words(self, sequence: int, event_id: str, fields: Sequence[str]) -> None:
+        """Take the words of these fields of one event, and what keys remember of its request."""
 
     def rollback_only(self) -> None:
         """Undo everything at the end of the context, without an error (dry runs)."""
@@ -283,6 +322,9 @@ class ServiceReader(LogReader, Protocol):
     def tokens(self, after: str, limit: int) -> Sequence[TokenRow]:
         """Tokens with an id above `after`, ascending."""
 
+    def known_keys(self) -> Sequence[SigningKey]:
+        """The public keys that sign checkpoints or did, in the order in which they came."""
+
 
 class ServiceWriter(ServiceReader, KeyMemory, Protocol):
     """The service log under its write lock."""
@@ -301,6 +343,9 @@ class ServiceWriter(ServiceReader, KeyMemory, Protocol):
 
     def revoke_token(self, identifier: str, revoked_at: str) -> None:
         """Mark a token revoked."""
+
+    def erase_name(self, principal: str) -> None:
+        """Take a principal's display name, and what keys remember of it."""
 
     def open_plant(self, plant: str) -> None:
         """Make the plant's empty log with a random log id; DuplicateKey when the key is in use."""
@@ -337,6 +382,12 @@ class Store(Protocol):
 
     def fault(self, plant: str) -> LogFault | None:
         """Why a plant's log is closed to writes, as known a few seconds ago at most; None while open."""
+
+    def signed(self, text: str, name: str) -> bytes:
+        """A note: the text, signed under this key name by every key that signs now."""
+
+    def forget_traces(self) -> None:
+        """After an erasure: rid the database's own files of what was erased. StoreBusy when not in time."""
 
     def ready(self) -> None:
         """Raise StoreBusy or LogCorrupt when the store cannot serve."""

@@ -31,6 +31,14 @@ def json_answer(
     return response
 
 
+def text_answer(body: bytes) -> Response:
+    """Plain text that may change: kept by no cache without asking again."""
+    response = Response(body, content_type="text/plain; charset=utf-8")
+    response.headers["Cache-Control"] = "private, no-cache"
+    response.headers["Vary"] = "Authorization"
+    return response
+
+
 def in_units(call: Call, document: Any) -> Any:
     """The document with its quantities in the system asked for, or as it is."""
     return convert_document(document, call.units) if call.units else document
@@ -64,6 +72,8 @@ def written_answer(call: Call, written: Written) -> Response:
     response = json_answer(document, 201 if created else 200, headers={"ETag": etag(written.revision, None)})
     if created:
         response.headers["Location"] = quote(request.path)
+    if not call.context.dry_run:
+        _name_receipt(response, written.sequence, written.leaf_hash)
     return response
 
 
@@ -77,13 +87,22 @@ def act_answer(call: Call, answer: Answer, location: str | None = None) -> Respo
     if answer.replayed:
         response.headers[REPLAYED] = "true"
     if status == 201:
-        response.headers["Location"] = location or _event_path(answer.document)
+        response.headers["Location"] = location or _event_path(answer.document["event"]["sequence"])
+        if "event" in answer.document:
+            _name_receipt(response, answer.document["event"]["sequence"], answer.document["leaf_hash"])
     return response
 
 
-def _event_path(receipt: Mapping[str, Any]) -> str:
+def _event_path(sequence: int) -> str:
     plant = str(request.view_args["plant"]) if request.view_args else ""
-    return f"/v1/plants/{quote(plant)}/events/{receipt['event']['sequence']}"
+    return f"/v1/plants/{quote(plant)}/events/{sequence}"
+
+
+def _name_receipt(response: Response, sequence: int | None, leaf_hash: str | None) -> None:
+    """Name the event that was written in a plant's log by its hash, and where its receipt is."""
+    if sequence is not None and leaf_hash is not None and "plant" in (request.view_args or {}):
+        response.headers["Log-Leaf-Hash"] = leaf_hash
+        response.headers["Log-Receipt"] = f"{_event_path(sequence)}/receipt"
 
 
 def start_of_page(call: Call) -> Any:

@@ -25,17 +25,21 @@ from service.http.blueprints import (
     bulk,
     criteria,
     docs,
+    erasures,
     events,
     hangers,
     health,
+    ledger,
     lines,
     plants,
     readiness,
     release,
     schemas,
     stateless,
+    webhooks,
 )
 from service.http.cursors import Cursors
+from service.http.event_streams import EventStreams
 from service.http.metrics import Metrics
 from service.http.openapi import TITLE
 from service.http.operations import refuse_slashes
@@ -52,6 +56,9 @@ BLUEPRINTS: Final = (
     readiness.blueprint,
     stateless.blueprint,
     events.blueprint,
+    ledger.blueprint,
+    webhooks.blueprint,
+    erasures.blueprint,
     access.blueprint,
     schemas.blueprint,
     docs.blueprint,
@@ -114,6 +121,7 @@ def create_app(
         cursors=Cursors(cursor_secret),
         service_version=version,
         metrics=Metrics(version),
+        streams=EventStreams(settings.event_stream_limit),
     )
     api = EdgeApi(app)
     app.before_request(_begin)
@@ -137,6 +145,7 @@ def _begin() -> None:
 def _finish(response: Response) -> Response:
     """Headers that every answer carries, one line in the log, one count."""
     response.headers["X-Request-Id"] = g.request_id
+    _mark(response)
     for name, value in SECURITY_HEADERS.items():
         response.headers.setdefault(name, value)
     seconds = time.perf_counter() - g.started
@@ -163,6 +172,20 @@ def _finish(response: Response) -> Response:
         },
     )
     return response
+
+
+def _mark(response: Response) -> None:
+    """Mark what was read of a log that is closed to writes because it disagrees with itself."""
+    plant = (request.view_args or {}).get("plant")
+    if plant is None or request.method not in ("GET", "HEAD") or response.status_code >= 400:
+        return
+    try:
+        fault = edge().store.fault(plant)
+    except ServiceError:  # what was read was read; the next answer tells
+        return
+    if fault is not None:
+        position = "" if fault.position is None else f"; position={fault.position}"
+        response.headers["Log-Fault"] = f"{fault.reason}{position}"
 
 
 def _operation_id() -> str:

@@ -30,8 +30,8 @@ def authenticate(request: Request) -> Principal:
     match = _BEARER.fullmatch(header.strip())
     if match is None:
         raise _refused("the header is not of the form Bearer TOKEN")
-    digest = hashlib.sha256(match[1].encode("ascii")).hexdigest()
-    found = edge().store.authenticate(digest, g.now)
+    g.token_digest = hashlib.sha256(match[1].encode("ascii")).hexdigest()
+    found = edge().store.authenticate(g.token_digest, g.now)
     if found is None:
         LOG.warning("token refused", extra={"fields": {"request_id": request_id(), "path": request.path}})
         raise _refused("the token does not count: unknown, expired or revoked")

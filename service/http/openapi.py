@@ -19,7 +19,7 @@ from flask import Flask
 
 from service.http import examples, idempotency, problems
 from service.http.documents import Document
-from service.http.operations import PATH_PARTS, Operation, Reply
+from service.http.operations import NUMBER_PATTERN, PATH_PARTS, Operation, Reply
 from service.http.preconditions import ETAG_WORDS
 from service.http.replies import HEADERS
 from service.schema_files import SUFFIX, load_schemas
@@ -48,19 +48,14 @@ accepted.
 """
 
 METHODS: Final = ("get", "put", "post")
+_LOG_FAULTS: Final = ("store-full", "write-conflict", "log-sealed", "log-corrupt")
 _AT_ONCE: Final = {
     "body": ("malformed-request", "unsupported-media-type", "too-large"),
     "document": ("invalid-document", "unknown-unit", "mass-for-force"),
     "secured": ("not-authenticated", "internal", "store-busy"),
     "parts": ("invalid-parameter", "malformed-request", "not-found"),
-    "writes": ("invalid-parameter", "idempotency-key-reused", "store-full", "log-corrupt"),
-    "conditional": (
-        "invalid-parameter",
-        "precondition-required",
-        "precondition-failed",
-        "store-full",
-        "log-corrupt",
-    ),
+    "writes": ("invalid-parameter", "idempotency-key-reused", *_LOG_FAULTS),
+    "conditional": ("invalid-parameter", "precondition-required", "precondition-failed", *_LOG_FAULTS),
 }
 
 
@@ -150,6 +145,17 @@ def _parameters() -> dict[str, Any]:
             "description": "`*` to create: there must be nothing here yet.",
             "schema": {"type": "string", "enum": ["*"]},
         },
+        "LastEventId": {
+            "name": "Last-Event-ID",
+            "in": "header",
+            "required": False,
+            "description": (
+                "Id of the last server-sent event that the client had: the stream goes on after it, whatever "
+                "`from` says. Read for text/event-stream alone, and refused where it is no sequence."
+            ),
+            "schema": {"type": "string", "pattern": f"^(?:{NUMBER_PATTERN})$"},
+            "example": "41",
+        },
         "IfNoneMatch": {
             "name": "If-None-Match",
             "in": "header",
@@ -207,6 +213,7 @@ def _header_parameters(declared: Operation) -> list[dict[str, str]]:
         names += ["IfMatch", "IfNoneMatchAny"]
     if any("ETag" in reply.headers for reply in declared.replies.values()) and declared.method == "GET":
         names.append("IfNoneMatch")
+    names += declared.headers
     return [{"$ref": f"#/components/parameters/{name}"} for name in names]
 
 
@@ -260,8 +267,11 @@ def _responses(declared: Operation) -> dict[str, Any]:
 
 def _reply(declared: Operation, status: int, reply: Reply) -> dict[str, Any]:
     shown: dict[str, Any] = {"description": reply.description}
-    if reply.headers:
-        shown["headers"] = {name: {"$ref": f"#/components/headers/{name}"} for name in reply.headers}
+    headers = [*reply.headers]
+    if declared.method == "GET" and "plant" in declared.parts:
+        headers.append("Log-Fault")
+    if headers:
+        shown["headers"] = {name: {"$ref": f"#/components/headers/{name}"} for name in headers}
     if reply.content:
         shown["content"] = {}
         for media, content in reply.content.items():

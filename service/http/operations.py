@@ -20,6 +20,7 @@ from service.application.preconditions import Precondition
 from service.domain.access import Principal
 from service.errors import Finding, InvalidParameter, MalformedRequest
 from service.http import bodies
+from service.http.attempts import Attempts
 from service.http.authentication import authenticate
 from service.http.documents import Document
 from service.http.idempotency import key_of
@@ -66,6 +67,21 @@ PATH_PARTS: Final[Mapping[str, PathPart]] = {
     "mark": _key_part("Mark of the hanger; letter case does not matter.", "MS-1-H03"),
     "revision": _number_part("Number of the revision, from 1.", 0, 1),
     "sequence": _number_part("Place of the event in its log, from 0.", 0, 4),
+    "level": _text_part(
+        r"(?:[0-9]|[1-5][0-9]|6[0-3])", "a whole number in digits, from 0 to 63", "Level of the tile.", "0"
+    ),
+    # The path of a tile goes on over slashes, which a parameter of OpenAPI cannot hold: what is
+    # described is the form of one segment, and in words how it goes on.
+    "tile": PathPart(
+        r"(?:x(?:00[1-9]|0[1-9][0-9]|[1-9][0-9]{2})/(?:x[0-9]{3}/){0,3})?[0-9]{3}"
+        r"(?:\.p/(?:[1-9][0-9]?|1[0-9][0-9]|2[0-4][0-9]|25[0-5]))?",
+        "an index in groups of three digits, all but the last behind an x, as x001/x234/067; "
+        "for a partial tile its width after it, as 067.p/12",
+        "Index of the tile in its level, in three digits. As C2SP tlog-tiles writes it, the path goes on in "
+        "further segments for a greater index (`x001/x234/067`) and for a partial tile (`000.p/12`).",
+        "000",
+        {"type": "string", "pattern": "^[0-9]{3}$"},
+    ),
     "principal": _text_part(
         PRINCIPAL_PATTERN,
         "a principal's id: pr_ and 26 characters",
@@ -78,6 +94,12 @@ PATH_PARTS: Final[Mapping[str, PathPart]] = {
         "a token's id (never the token): tk_ and 26 characters",
         "Id of the token; never the token itself.",
         "tk_00000000000000000000000001",
+    ),
+    "webhook": _text_part(
+        r"wh_[0-9a-hjkmnp-tv-z]{26}",
+        "a webhook's id: wh_ and 26 characters",
+        "Id of the webhook.",
+        "wh_00000000000000000000000001",
     ),
     "file": _text_part(
         r"[a-zA-Z0-9][a-zA-Z0-9.-]{0,99}", "a file's name", "Name of the file.", "common.schema.json"
@@ -107,7 +129,8 @@ class Operation:
     body: the document that it reads, or None. body_limit: in bytes. media: the body's media type.
     writes: a POST that writes and so wants an Idempotency-Key. conditional: a PUT with
     preconditions. public: no token is asked for. errors: problem codes beyond those that follow
-    from the declaration. formats: media types offered, the first one by default.
+    from the declaration. formats: media types offered, the first one by default. headers: request
+    headers that it reads besides, by the name of the parameter that describes them.
     """
 
     id: str
@@ -126,16 +149,17 @@ class Operation:
     public: bool = False
     errors: Sequence[str] = ()
     formats: Sequence[str] = ("application/json",)
+    headers: Sequence[str] = ()
 
     @property
     def parts(self) -> list[str]:
         """Names of the path's parts, in order."""
-        return re.findall(r"<([a-z_]+)>", self.rule)
+        return re.findall(r"<(?:path:)?([a-z_]+)>", self.rule)
 
     @property
     def path(self) -> str:
         """The path as OpenAPI writes it."""
-        return re.sub(r"<([a-z_]+)>", r"{\1}", self.rule)
+        return re.sub(r"<(?:path:)?([a-z_]+)>", r"{\1}", self.rule)
 
 
 @dataclass(frozen=True)
@@ -182,7 +206,9 @@ def operation(blueprint: EdgeBlueprint, declared: Operation) -> Callable[[View],
 
     def register(view: View) -> View:
         def admitted(query: Mapping[str, Any], **parts: str) -> Response:
-            return view(_call(declared, query), **_converted(parts))
+            call, converted = _call(declared, query), _converted(parts)
+            # The body is read by now and kept in the call, so that the view may run again.
+            return call.context.again(lambda: view(call, **converted))
 
         reading = blueprint.arguments(declared.query(), location="query", error_status_code=400)(admitted)
 
@@ -272,6 +298,7 @@ def _call(declared: Operation, query: Mapping[str, Any]) -> Call:
         key=key,
         dry_run=bool(query.get("dry_run", False)),
         service_version=at_hand.service_version,
+        again=Attempts(at_hand.settings.write_lock_timeout_s).of,
     )
     return Call(declared, context, query, body, raw, precondition, g.media)
 

@@ -23,11 +23,34 @@ HEADERS: Final[Mapping[str, Mapping[str, Any]]] = {
         "description": 'The next page, with rel="next"; absent on the last page.',
         "schema": {"type": "string"},
     },
+    "Log-Leaf-Hash": {
+        "description": "Leaf hash (RFC 9162) of the event that was written, in hex; absent where none was.",
+        "schema": {"type": "string", "pattern": "^[0-9a-f]{64}$"},
+    },
+    "Log-Receipt": {
+        "description": "Path of that event's receipt, which is verified offline.",
+        "schema": {"type": "string", "format": "uri-reference"},
+    },
+    "Log-Fault": {
+        "description": (
+            "Only while the plant's log is closed to writes because it disagrees with itself or with a "
+            "checkpoint it gave: the reason, and the first position that disagrees where it can be named."
+        ),
+        "schema": {"type": "string", "pattern": "^[a-z][a-z-]*(; position=[0-9]+)?$"},
+    },
+    "Content-Disposition": {
+        "description": "Name under which to keep the file.",
+        "schema": {"type": "string", "pattern": '^attachment; filename="[A-Za-z0-9._-]+"$'},
+    },
     "Idempotent-Replayed": {
         "description": "`true` when the key had been used for the same request: nothing was done again.",
         "schema": {"type": "string", "enum": ["true"]},
     },
 }
+
+
+# Of the event that a request wrote.
+WRITTEN: Final = ("Log-Leaf-Hash", "Log-Receipt")
 
 
 def document_reply(name: str, description: str, **links: Mapping[str, Any]) -> Reply:
@@ -54,10 +77,10 @@ def written_replies(links: Mapping[str, Mapping[str, Any]] | None = None) -> dic
         200: Reply(
             "Revised; or unchanged (`changed` is false and no event was written); or tried with `dry_run`.",
             content,
-            headers=("ETag",),
+            headers=("ETag", *WRITTEN),
             links=links or {},
         ),
-        201: Reply("Created.", content, headers=("ETag", "Location"), links=links or {}),
+        201: Reply("Created.", content, headers=("ETag", "Location", *WRITTEN), links=links or {}),
     }
 
 
@@ -69,7 +92,7 @@ def act_replies(links: Mapping[str, Mapping[str, Any]] | None = None) -> dict[in
         201: Reply(
             "Recorded, with the event, its leaf hash and what followed from it.",
             content,
-            headers=("Location", "Idempotent-Replayed"),
+            headers=("Location", "Idempotent-Replayed", *WRITTEN),
             links={**EVENT_LINK, **(links or {})},
         ),
     }

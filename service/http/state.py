@@ -21,7 +21,7 @@ _REQUEST_ID: Final = re.compile(r"[A-Za-z0-9._-]{8,64}")
 
 @dataclass(frozen=True)
 class Edge:
-    """What every view may use: the store, the clock, the maker of ids, the settings, the cursors."""
+    """What every view may use: store, clock, maker of ids, settings, cursors, places of event streams."""
 
     store: Store
     clock: Callable[[], datetime]
@@ -30,6 +30,7 @@ class Edge:
     cursors: Cursors
     service_version: str
     metrics: Any
+    streams: Any
 
 
 def edge() -> Edge:

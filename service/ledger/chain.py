@@ -3,7 +3,7 @@
 A log's entries have dense positions from 0. Besides, each subject's events count densely from 0
 and name the hash of the subject's event before, so that one subject's history can be shown
 complete without showing the rest. Everything here is derived again from the bytes; nothing is
-believed because it was stored.
+believed because it was stored. The rules are the verifier's; this is how the service asks them.
 """
 
 from __future__ import annotations
@@ -12,17 +12,18 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from service.canonical import CanonicalError, canonical_bytes, parse_canonical
 from service.errors import LogCorrupt
-from service.ledger.hashing import leaf_hash
+from service.ledger.verifier import (
+    RULES,
+    EntryOrder,
+    Refused,
+    SubjectHead,
+    facts_of,
+    leaf_hash,
+    read_entry,
+)
 
-
-@dataclass(frozen=True)
-class SubjectHead:
-    """The last event of a subject. count: events so far. leaf_hash: of the last one, hex."""
-
-    count: int
-    leaf_hash: str
+__all__ = ["LogCheck", "LogSummary", "SubjectHead", "verify_log", "verify_subject"]
 
 
 @dataclass(frozen=True)
@@ -40,11 +41,8 @@ class LogCheck:
 
     def __init__(self, log_id: str | None = None) -> None:
         """log_id: the log that every entry must name; taken from the first entry when None."""
-        self._log_id = log_id
+        self._order = EntryOrder(log_id)
         self._size = 0
-        self._recorded_at: str | None = None
-        self._subjects: dict[str, SubjectHead] = {}
-        self._ids: set[str] = set()
 
     @property
     def size(self) -> int:
@@ -63,15 +61,9 @@ class LogCheck:
         if digest != stored_hash:
             raise _corrupt(position, "leaf-hash", "An entry's bytes differ from their hash.")
         document = _document(position, body)
-        if document.get("sequence") != position:
-            raise _corrupt(position, "sequence", "An entry states another place than it has.")
-        if self._log_id is None:
-            self._log_id = document.get("log_id")
-        if document.get("log_id") != self._log_id:
-            raise _corrupt(position, "log-id", "An entry belongs to another log.")
-        self._check_id(position, document)
-        self._check_time(position, document)
-        self._check_subject(position, document, digest)
+        rule = self._order.follow(facts_of(document), digest.hex(), position)
+        if rule is not None:
+            raise _broken(position, rule)
         self._size += 1
         return document
 
@@ -83,29 +75,8 @@ class LogCheck:
         """
         if size is not None and size != self._size:
             raise _corrupt(self._size, "size", "The log does not end where it should.")
-        return LogSummary(self._log_id, self._size, self._recorded_at, self._subjects)
-
-    def _check_id(self, position: int, document: Mapping[str, Any]) -> None:
-        identifier = document.get("id")
-        if not isinstance(identifier, str) or identifier in self._ids:
-            raise _corrupt(position, "id", "An entry has no id, or one that came before.")
-        self._ids.add(identifier)
-
-    def _check_time(self, position: int, document: Mapping[str, Any]) -> None:
-        recorded_at = document.get("recorded_at")
-        if not isinstance(recorded_at, str) or recorded_at < (self._recorded_at or ""):
-            raise _corrupt(position, "recorded-at", "An entry was recorded before the one ahead of it.")
-        self._recorded_at = recorded_at
-
-    def _check_subject(self, position: int, document: Mapping[str, Any], digest: bytes) -> None:
-        subject = document.get("subject")
-        if not isinstance(subject, str):
-            raise _corrupt(position, "subject", "An entry names no subject.")
-        head = self._subjects.get(subject.casefold())
-        expected = (0, None) if head is None else (head.count, head.leaf_hash)
-        if (document.get("subject_sequence"), document.get("previous")) != expected:
-            raise _corrupt(position, "subject-chain", "An entry does not follow its subject's last one.")
-        self._subjects[subject.casefold()] = SubjectHead(expected[0] + 1, digest.hex())
+        order = self._order
+        return LogSummary(order.log_id, self._size, order.recorded_at, order.heads)
 
 
 def verify_log(
@@ -135,9 +106,9 @@ def verify_subject(entries: Iterable[tuple[bytes, bytes]]) -> SubjectHead | None
     but must rise.
 
     Raises:
-        LogCorrupt: facts `position` (place in this history, from 0) and `reason`.
+        LogCorrupt: facts `position` (place in this history, from 0) and `reason`, as `verify_log`.
     """
-    head: SubjectHead | None = None
+    order = EntryOrder()
     subject: str | None = None
     before = -1
     for place, (body, stored_hash) in enumerate(entries):
@@ -148,26 +119,26 @@ def verify_subject(entries: Iterable[tuple[bytes, bytes]]) -> SubjectHead | None
         named, sequence = document.get("subject"), document.get("sequence")
         if not isinstance(named, str) or (subject is not None and named.casefold() != subject):
             raise _corrupt(place, "subject", "An entry belongs to another subject.")
-        if not isinstance(sequence, int) or sequence <= before:
+        if type(sequence) is not int or sequence <= before:
             raise _corrupt(place, "sequence", "An entry stands before the one ahead of it.")
-        expected = (0, None) if head is None else (head.count, head.leaf_hash)
-        if (document.get("subject_sequence"), document.get("previous")) != expected:
-            raise _corrupt(place, "subject-chain", "An entry does not follow its subject's last one.")
+        rule = order.follow(facts_of(document), digest.hex())
+        if rule is not None:
+            raise _broken(place, rule)
         subject, before = named.casefold(), sequence
-        head = SubjectHead(place + 1, digest.hex())
-    return head
+    return None if subject is None else order.heads[subject]
 
 
 def _document(position: int, body: bytes) -> Mapping[str, Any]:
     """The object that the bytes state, if they are its canonical form."""
     try:
-        document = parse_canonical(body)
-        canonical = canonical_bytes(document) == body
-    except CanonicalError:
-        canonical = False
-    if not canonical or not isinstance(document, dict):
-        raise _corrupt(position, "canonical", "An entry is not the canonical form of an object.")
-    return document
+        return read_entry(body)
+    except Refused as refused:
+        raise _corrupt(position, "canonical", refused.detail) from refused
+
+
+def _broken(position: int, rule: str) -> LogCorrupt:
+    reason = "subject-chain" if rule in {"subject-gap", "subject-start"} else rule
+    return _corrupt(position, reason, RULES[rule])
 
 
 def _corrupt(position: int, reason: str, detail: str) -> LogCorrupt:

@@ -1,33 +1,28 @@
-"""Hashes of the log's tree: leaf and node, told apart by their first byte (RFC 9162, section 2.1.1)."""
+"""Hashes of the log: leaf and node as the verifier has them, and the digests of what lies beside the log."""
 
 from __future__ import annotations
 
 import hashlib
-from typing import Final
 
-LEAF_PREFIX: Final = b"\x00"
-NODE_PREFIX: Final = b"\x01"
-HASH_BYTES: Final = 32
-EMPTY_ROOT: Final = hashlib.sha256(b"").digest()
-"""Root of a tree without leaves: SHA-256 of nothing (RFC 9162, section 2.1.1)."""
+from service.ledger.verifier import (
+    EMPTY_ROOT,
+    HASH_BYTES,
+    LEAF_PREFIX,
+    NODE_PREFIX,
+    leaf_hash,
+    node_hash,
+)
 
-
-def leaf_hash(body: bytes) -> bytes:
-    """SHA-256(0x00 || body), 32 bytes: the hash of one entry. Source: RFC 9162, section 2.1.1."""
-    return hashlib.sha256(LEAF_PREFIX + body).digest()
-
-
-def node_hash(left: bytes, right: bytes) -> bytes:
-    """SHA-256(0x01 || left || right), 32 bytes: the hash over two subtrees.
-
-    Source: RFC 9162, section 2.1.1.
-
-    Raises:
-        ValueError: a side is not 32 bytes long, so that it is no hash of this tree.
-    """
-    if len(left) != HASH_BYTES or len(right) != HASH_BYTES:
-        raise ValueError("a node joins two hashes of 32 bytes")
-    return hashlib.sha256(NODE_PREFIX + left + right).digest()
+__all__ = [
+    "EMPTY_ROOT",
+    "HASH_BYTES",
+    "LEAF_PREFIX",
+    "NODE_PREFIX",
+    "document_hash",
+    "leaf_hash",
+    "node_hash",
+    "text_digest",
+]
 
 
 def document_hash(content: bytes) -> str:

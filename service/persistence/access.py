@@ -10,11 +10,14 @@ import orjson
 from sqlalchemy import Connection, Row, func, insert, select, update
 
 from service.domain.access import Principal
-from service.domain.ports import PrincipalRow, TokenRow
+from service.domain.ports import PrincipalRow, SigningKey, TokenRow
 from service.errors import DuplicateKey, NotFound
-from service.persistence.identifiers import RandomBytes, new_log_id
-from service.persistence.log_reading import Head, StoredLog
-from service.persistence.tables import logs, principals, tokens
+from service.ledger.hashing import EMPTY_ROOT
+from service.persistence.growing import checkpoint_row
+from service.persistence.identifiers import Clock, RandomBytes, comparable, new_log_id
+from service.persistence.key_files import Signing
+from service.persistence.log_reading import Head, StoredLog, origin_of
+from service.persistence.tables import checkpoints, logs, principals, signing_keys, tokens
 
 _TOKEN = (
     tokens.c.id,
@@ -82,13 +85,26 @@ class StoredService(StoredLog):
         )
         return [_token(row) for row in rows]
 
+    def known_keys(self) -> Sequence[SigningKey]:
+        """The public keys that sign checkpoints or did, in the order in which they came."""
+        rows = self.connection.execute(
+            select(signing_keys.c.public_key, signing_keys.c.since_at, signing_keys.c.until_at).order_by(
+                signing_keys.c.since_at, signing_keys.c.public_key
+            )
+        )
+        return [SigningKey(*row) for row in rows]
+
 
 class ServiceRows(StoredService):
     """Writes principals, tokens and new plants within one write transaction of the service log."""
 
-    def __init__(self, connection: Connection, head: Head, random_bytes: RandomBytes) -> None:
-        """random_bytes: source of a new log's id."""
+    def __init__(
+        self, connection: Connection, head: Head, signing: Signing, clock: Clock, random_bytes: RandomBytes
+    ) -> None:
+        """signing: how a new log begins. random_bytes: source of its id."""
         super().__init__(connection, head)
+        self._signing = signing
+        self._clock = clock
         self._random_bytes = random_bytes
 
     def add_principal(self, identifier: str, kind: str, display_name: str | None, created_at: str) -> None:
@@ -139,20 +155,33 @@ class ServiceRows(StoredService):
         ).scalar()
         if holder is not None:
             raise DuplicateKey("The plant's key is in use.", plant=holder)
-        self.connection.execute(insert(logs), new_log(self.connection, plant, self._random_bytes))
+        row = new_log(self.connection, plant, self._signing.log_origin, self._random_bytes)
+        self.connection.execute(insert(logs), row)
+        signers = self._signing.signers(self.connection)
+        first = checkpoint_row(row["log"], row["origin"], 0, EMPTY_ROOT, signers, comparable(self._clock()))
+        self.connection.execute(insert(checkpoints), first)
 
 
-def new_log(connection: Connection, plant: str | None, random_bytes: RandomBytes) -> dict[str, Any]:
-    """The row of an empty log: a plant's, or the service's own for None."""
+def new_log(
+    connection: Connection, plant: str | None, log_origin: str, random_bytes: RandomBytes
+) -> dict[str, Any]:
+    """The row of an empty log: a plant's, or the service's own for None.
+
+    log_origin: first part of the origin under which it signs its checkpoints.
+    """
+    log_id = new_log_id(random_bytes)
     last: int | None = connection.execute(select(func.max(logs.c.log))).scalar()
     return {
         "log": 0 if last is None else last + 1,
-        "log_id": new_log_id(random_bytes),
+        "log_id": log_id,
         "kind": "service" if plant is None else "plant",
         "plant": plant,
         "plant_key": None if plant is None else plant.casefold(),
         "next_sequence": 0,
         "last_recorded_at": None,
+        "origin": origin_of(log_origin, log_id),
+        "frontier": b"",
+        "frontier_size": 0,
     }
 
 

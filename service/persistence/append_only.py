@@ -1,9 +1,11 @@
 """Triggers by which the database itself refuses to change or remove what the log rests on.
 
-`events` and `documents` take new rows only; an event's place must be the next of its log. `texts`
+`events`, `documents`, `tree_hashes` and `checkpoints` take new rows only; the place of an event or of a
+tile's hash must be the next one, and a checkpoint must be of a greater size than those before it. `texts`
 takes new rows; an existing row may only lose its words and salt. A row of `logs` keeps its identity and
-moves forward only. Replacement (`INSERT OR REPLACE`, `ON CONFLICT`) is refused by a trigger before
-each insert that looks at every unique key, because SQLite's replacement does not ask the others.
+moves forward only; its origin may be replaced (a declared loss), never removed. Replacement
+(`INSERT OR REPLACE`, `ON CONFLICT`) is refused by a trigger before each insert that looks at every unique
+key, because SQLite's replacement does not ask the others.
 """
 
 from __future__ import annotations
@@ -26,6 +28,13 @@ _DOCUMENT_EXISTS: Final = """
 _TEXT_EXISTS: Final = """
     EXISTS (SELECT 1 FROM texts WHERE log = NEW.log AND sequence = NEW.sequence AND field = NEW.field)
 """
+_HASH_EXISTS: Final = """
+    NEW.position <> (SELECT COALESCE(MAX(position), -1) + 1 FROM tree_hashes
+                     WHERE log = NEW.log AND level = NEW.level)
+"""
+_CHECKPOINT_EXISTS: Final = """
+    NEW.size <= (SELECT COALESCE(MAX(size), -1) FROM checkpoints WHERE log = NEW.log)
+"""
 _LOG_EXISTS: Final = """
     EXISTS (SELECT 1 FROM logs WHERE log = NEW.log OR log_id = NEW.log_id
             OR plant_key = NEW.plant_key OR (kind = 'service' AND NEW.kind = 'service'))
@@ -42,6 +51,8 @@ _LOG_CHANGE: Final = """
     OR COALESCE(NEW.plant_key, '') <> COALESCE(OLD.plant_key, '')
     OR NEW.next_sequence < OLD.next_sequence
     OR COALESCE(NEW.last_recorded_at, '') < COALESCE(OLD.last_recorded_at, '')
+    OR COALESCE(NEW.frontier_size, -1) < COALESCE(OLD.frontier_size, -1)
+    OR (NEW.origin IS NULL AND OLD.origin IS NOT NULL)
 """
 
 # table: what refuses an insert, what refuses an update (None: every update is refused)
@@ -50,6 +61,8 @@ GUARDS: Final[dict[str, tuple[str, str | None]]] = {
     "events": (_EVENT_EXISTS, None),
     "documents": (_DOCUMENT_EXISTS, None),
     "texts": (_TEXT_EXISTS, _TEXT_CHANGE),
+    "tree_hashes": (_HASH_EXISTS, None),
+    "checkpoints": (_CHECKPOINT_EXISTS, None),
 }
 
 

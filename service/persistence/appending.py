@@ -11,17 +11,19 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import orjson
-from sqlalchemy import insert, select, update
+from sqlalchemy import insert, select
 
 from service.canonical import CanonicalError, canonical_bytes, parse_canonical
 from service.domain.events import TYPES, Event, NewEvent
 from service.domain.instants import parse_instant
+from service.domain.ports import StoredCheckpoint
 from service.errors import DuplicateKey, InvalidDocument, TooLarge
 from service.ledger.hashing import document_hash, leaf_hash, text_digest
+from service.persistence.growing import GrowingTree
 from service.persistence.identifiers import SALT_BYTES, Clock, RandomBytes, comparable, new_event_id
 from service.persistence.log_reading import StoredLog
 from service.persistence.projector import Plan, Projector
-from service.persistence.tables import documents, events, logs, texts
+from service.persistence.tables import documents, events, texts
 
 GREATEST_ENTRY: Final = 65_535  # bytes; C2SP tlog-tiles gives an entry's length two bytes
 DOCUMENT_ABOVE: Final = 16_384  # bytes of an entry beyond which its document is kept beside the log
@@ -52,14 +54,19 @@ class Appender:
     """Appends to one log within one write transaction."""
 
     def __init__(
-        self, log: StoredLog, projector: Projector | None, clock: Clock, random_bytes: RandomBytes
+        self,
+        log: StoredLog,
+        tree: GrowingTree,
+        projector: Projector | None,
+        clock: Clock,
+        random_bytes: RandomBytes,
     ) -> None:
-        """projector: None for a log without projections, the service's own."""
+        """tree: the log's. projector: None for a log without projections, the service's own."""
         self._log = log
+        self.tree = tree
         self._projector = projector
         self._clock = clock
         self._random_bytes = random_bytes
-        self._head_as_read = log.head
         self.spoilt = False
 
     def append(self, event: NewEvent) -> Event:
@@ -124,6 +131,7 @@ class Appender:
                 },
             )
             self._store_words(placed.sequence, content)
+            self.tree.append(digest)
             if self._projector is not None:
                 self._projector.apply(plan)
         except BaseException:
@@ -132,15 +140,21 @@ class Appender:
         self._log.head = replace(head, next_sequence=placed.sequence + 1, last_recorded_at=recorded_at)
         return placed
 
-    def finish(self) -> None:
-        """Moves the log's head to where the transaction brought it."""
+    def finish(self) -> StoredCheckpoint | None:
+        """Moves the log's head to where the transaction brought it, under a checkpoint signed for it.
+
+        Returns:
+            the checkpoint; None where nothing was appended
+
+        Raises:
+            ConfigurationError: the keys that sign cannot be read
+        """
         head = self._log.head
-        if head != self._head_as_read:
-            self._log.connection.execute(
-                update(logs)
-                .where(logs.c.log == head.log)
-                .values(next_sequence=head.next_sequence, last_recorded_at=head.last_recorded_at)
-            )
+        return self.tree.finish(
+            head.last_recorded_at or comparable(self._clock()),
+            next_sequence=head.next_sequence,
+            last_recorded_at=head.last_recorded_at,
+        )
 
     # --- before anything is written -------------------------------------------------------------------
     def _refuse_known_client_id(self, event: NewEvent) -> None:

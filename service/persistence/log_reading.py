@@ -6,33 +6,86 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import orjson
 from sqlalchemy import Connection, Row, Select, select
 
 from service.canonical import parse_canonical
 from service.domain.events import Event
-from service.domain.ports import EventFilter, StoredEvent
+from service.domain.ports import EventFilter, KeptText, LogFault, StoredCheckpoint, StoredEvent
+from service.errors import LogCorrupt
+from service.ledger.hashing import HASH_BYTES
 from service.persistence import filters
-from service.persistence.tables import documents, events, logs, texts
+from service.persistence.tables import checkpoints, documents, events, logs, texts, tree_hashes
 
 _STORED = (events.c.sequence, events.c.body, events.c.leaf_hash)
 
 
 @dataclass(frozen=True)
 class Head:
-    """A log's row: where it ends. plant: as first spelt, None for the service's log."""
+    """A log's row: where it ends. plant: as first spelt, None for the service's log.
+
+    frontier, frontier_size: right edge of the tree over the first frontier_size leaves, None before
+    the first write by a release that signs. fault: why the log is closed to writes, None while open.
+    """
 
     log: int
     log_id: str
     plant: str | None
     next_sequence: int
     last_recorded_at: str | None
+    origin: str
+    frontier: bytes | None
+    frontier_size: int | None
+    fault: LogFault | None
+
+    @classmethod
+    def of(cls, row: Row[Any], log_origin: str) -> Head:
+        """The head that a row of `head_query` states. log_origin: first part of a new log's origin."""
+        origin = row.origin or origin_of(log_origin, row.log_id)
+        return cls(
+            row.log,
+            row.log_id,
+            row.plant,
+            row.next_sequence,
+            row.last_recorded_at,
+            origin,
+            row.frontier,
+            row.frontier_size,
+            fault_from_text(row.fault),
+        )
+
+
+def origin_of(log_origin: str, log_id: str) -> str:
+    """The name under which a new log signs its checkpoints."""
+    return f"{log_origin}/{log_id}"
+
+
+def fault_text(fault: LogFault) -> str:
+    """A fault as it is stored."""
+    return orjson.dumps(
+        {"position": fault.position, "reason": fault.reason, "found_at": fault.found_at}
+    ).decode("ascii")
+
+
+def fault_from_text(text: str | None) -> LogFault | None:
+    """The fault that a stored text states, or None."""
+    return None if text is None else LogFault(**orjson.loads(text))
 
 
 def head_query(plant: str | None, *more: Any) -> Select[Any]:
     """The query for a log's head: a plant's, or the service's own. more: further columns."""
     wanted = logs.c.kind == "service" if plant is None else logs.c.plant_key == plant.casefold()
     return select(
-        logs.c.log, logs.c.log_id, logs.c.plant, logs.c.next_sequence, logs.c.last_recorded_at, *more
+        logs.c.log,
+        logs.c.log_id,
+        logs.c.plant,
+        logs.c.next_sequence,
+        logs.c.last_recorded_at,
+        logs.c.origin,
+        logs.c.frontier,
+        logs.c.frontier_size,
+        logs.c.fault,
+        *more,
     ).where(wanted)
 
 
@@ -58,6 +111,92 @@ class StoredLog:
     def size(self) -> int:
         """Number of events; the next sequence."""
         return self.head.next_sequence
+
+    @property
+    def origin(self) -> str:
+        """The name under which the log signs its checkpoints."""
+        return self.head.origin
+
+    @property
+    def fault(self) -> LogFault | None:
+        """Why the log is closed to writes, or None while it is open."""
+        return self.head.fault
+
+    def checkpoint(self, size: int | None = None) -> StoredCheckpoint | None:
+        """The newest stored checkpoint, or the one stored for exactly this size; None when there is none."""
+        query = select(checkpoints.c.size, checkpoints.c.root, checkpoints.c.note).where(
+            checkpoints.c.log == self.log
+        )
+        if size is not None:
+            query = query.where(checkpoints.c.size == size)
+        row = self.connection.execute(query.order_by(checkpoints.c.size.desc()).limit(1)).one_or_none()
+        return None if row is None else StoredCheckpoint(row.size, bytes(row.root), bytes(row.note))
+
+    def checkpoint_covering(self, size: int) -> StoredCheckpoint | None:
+        """The stored checkpoint of least size that covers this many events; None when none does yet."""
+        row = self.connection.execute(
+            select(checkpoints.c.size, checkpoints.c.root, checkpoints.c.note)
+            .where(checkpoints.c.log == self.log, checkpoints.c.size >= size)
+            .order_by(checkpoints.c.size)
+            .limit(1)
+        ).one_or_none()
+        return None if row is None else StoredCheckpoint(row.size, bytes(row.root), bytes(row.note))
+
+    def hashes(self, level: int, start: int, end: int) -> Sequence[bytes]:
+        """Hashes [start, end) of the full subtrees of 256**level leaves, as they are stored.
+
+        Raises:
+            LogCorrupt: one is missing; facts `position` (the first leaf below it) and `reason`
+        """
+        if level == 0:
+            query = select(events.c.sequence, events.c.leaf_hash).where(
+                events.c.log == self.log, events.c.sequence >= start, events.c.sequence < end
+            )
+            rows = self.connection.execute(query.order_by(events.c.sequence)).all()
+        else:
+            query = select(tree_hashes.c.position, tree_hashes.c.hash).where(
+                tree_hashes.c.log == self.log,
+                tree_hashes.c.level == level,
+                tree_hashes.c.position >= start,
+                tree_hashes.c.position < end,
+            )
+            rows = self.connection.execute(query.order_by(tree_hashes.c.position)).all()
+        _refuse_gaps([row[0] for row in rows], start, end, 256**level)
+        hashes = [bytes(row[1]) for row in rows]
+        for place, each in enumerate(hashes, start):
+            if len(each) != HASH_BYTES:
+                raise LogCorrupt("A stored hash is none.", position=place * 256**level, reason="leaf-hash")
+        return hashes
+
+    def bodies(self, start: int, end: int) -> Sequence[bytes]:
+        """Exact stored bytes of the events [start, end), in order.
+
+        Raises:
+            LogCorrupt: one is missing; facts `position` and `reason`
+        """
+        rows = self.connection.execute(
+            select(events.c.sequence, events.c.body)
+            .where(events.c.log == self.log, events.c.sequence >= start, events.c.sequence < end)
+            .order_by(events.c.sequence)
+        ).all()
+        _refuse_gaps([row.sequence for row in rows], start, end, 1)
+        return [bytes(row.body) for row in rows]
+
+    def kept_texts(self, start: int, end: int) -> Sequence[KeptText]:
+        """Words not erased of the events [start, end), by sequence and field."""
+        rows = self.connection.execute(
+            select(texts.c.sequence, texts.c.field, texts.c.salt, texts.c.text)
+            .where(
+                texts.c.log == self.log,
+                texts.c.sequence >= start,
+                texts.c.sequence < end,
+                texts.c.text.is_not(None),
+            )
+            .order_by(texts.c.sequence, texts.c.field)
+        )
+        return [
+            KeptText(row.sequence, row.field, bytes(row.salt), bytes(row.text).decode("utf-8")) for row in rows
+        ]
 
     def event(self, sequence: int) -> StoredEvent | None:
         """The event at this place, or None."""
@@ -125,3 +264,12 @@ class StoredLog:
 
 def _event(row: Row[*tuple[Any, ...]]) -> Event:
     return Event.from_document(parse_canonical(row.body), row.leaf_hash.hex())
+
+
+def _refuse_gaps(found: Sequence[int], start: int, end: int, leaves: int) -> None:
+    """Refuses rows that are not exactly [start, end). leaves: of the log below each."""
+    if len(found) == max(end - start, 0):  # keys are unique, so that the count tells
+        return
+    there = set(found)
+    missing = next(place for place in range(start, end) if place not in there)
+    raise LogCorrupt("The log has a gap.", position=missing * leaves, reason="position")

@@ -17,6 +17,7 @@ from service.persistence.identifiers import comparable
 from service.persistence.log_reading import StoredLog
 from service.persistence.projector import fact_from_text
 from service.persistence.tables import events, external_ids, facts, hangers, memberships, records
+from service.persistence.webhooks import StoredWebhooks
 
 _RECORD = (
     records.c.kind,
@@ -51,7 +52,7 @@ def _record(row: Row[*tuple[Any, ...]], as_of: int | None = None) -> Record:
     )
 
 
-class StoredPlant(StoredLog):
+class StoredPlant(StoredLog, StoredWebhooks):
     """One plant within one transaction. Implements `ports.PlantReader`."""
 
     @property

@@ -1,8 +1,9 @@
 """Rebuilding: every projection made again from the log's stored bytes, and compared row by row.
 
-On the way the log itself is checked: dense places, hashes, each subject's chain, the columns beside
-the bytes, the documents and the words. The work is done in short transactions without any lock; only
-the last few events and the comparison are done under the write lock, so that the service goes on.
+On the way the log itself is checked: dense places, hashes, each subject's chain, the tree and its
+checkpoints, the columns beside the bytes, the documents and the words. The work is done in short
+transactions without any lock; only the last few events and the comparison are done under the write
+lock, so that the service goes on.
 """
 
 from __future__ import annotations
@@ -18,7 +19,6 @@ from sqlalchemy import (
     Index,
     MetaData,
     PrimaryKeyConstraint,
-    Row,
     Table,
     delete,
     insert,
@@ -26,19 +26,18 @@ from sqlalchemy import (
 )
 
 from service.config import Settings
-from service.domain.events import FREE_TEXT_FIELDS, Event
-from service.domain.instants import parse_instant
-from service.errors import InvalidDocument, LogCorrupt, ServiceError
+from service.domain.events import Event
+from service.errors import LogCorrupt, ServiceError
 from service.ledger.chain import LogCheck
-from service.ledger.hashing import document_hash, text_digest
 from service.persistence import engines
 from service.persistence.appending import full_document
+from service.persistence.entry_checks import ENTRIES, check_words, checked_document, stated, words_of
 from service.persistence.faults import translated
-from service.persistence.identifiers import comparable
 from service.persistence.log_reading import Head, StoredLog
 from service.persistence.projector import ProjectionTables, Projector
 from service.persistence.store import CHUNK, SqlStore, open_store
-from service.persistence.tables import PROJECTIONS, documents, events, logs, texts
+from service.persistence.tables import PROJECTIONS, logs
+from service.persistence.tree_checks import TreeCheck
 
 _PREFIX: Final = "rebuilt_"
 
@@ -106,6 +105,7 @@ class _Rebuilding:
         self._plant = plant
         self._log = StoredLog(connection, head)
         self._check = LogCheck(head.log_id)
+        self._tree = TreeCheck(head.log, keys=None)
         self._copies = {table.name: _copy(table, MetaData()) for table in PROJECTIONS}
         self._projector = (
             None
@@ -145,6 +145,7 @@ class _Rebuilding:
                         position=head.next_sequence,
                         reason="head",
                     )
+                self._tree.finish(head)
                 differences = [each for table in PROJECTIONS for each in self._differences(table)]
                 if write:
                     self._replace({each.table for each in differences})
@@ -153,22 +154,22 @@ class _Rebuilding:
     # --- the log -------------------------------------------------------------------------------------
     def _take_chunk(self) -> bool:
         """Takes in at most 1,000 more events; False when there are none."""
+        start = self._check.size
+        end = self._store.head(self._connection, self._plant).frontier_size or 0
         rows = self._connection.execute(
-            select(events)
-            .where(events.c.log == self._log.log, events.c.sequence >= self._check.size)
-            .order_by(events.c.sequence)
-            .limit(CHUNK)
+            ENTRIES, {"log": self._log.log, "start": start, "end": start + CHUNK}
         ).all()
         if not rows:
             return False
-        words = self._words(rows[0].sequence, rows[-1].sequence)
+        words = words_of(self._connection, self._log.log, rows[0].sequence, rows[-1].sequence)
         for row in rows:
             document = self._check.accept(row.sequence, row.body, row.leaf_hash)
-            event = _stated(row, document)
-            _check_words(event, words.get(row.sequence, {}))
-            beside = self._document(event)
+            event = stated(row, document)
+            check_words(event, words.get(row.sequence, {}))
+            beside = checked_document(self._connection, self._log.log, event)
             if self._projector is not None:
                 self._project(self._projector, event, beside)
+        self._tree.accept(self._connection, [bytes(row.leaf_hash) for row in rows], end)
         return True
 
     def _project(self, projector: Projector, event: Event, beside: bytes | None) -> None:
@@ -183,28 +184,6 @@ class _Rebuilding:
                 "An entry cannot follow from those before it.", position=event.sequence, reason="projection"
             ) from error
         projector.apply(plan)
-
-    def _words(self, first: int, last: int) -> dict[int, dict[str, Row[*tuple[Any, ...]]]]:
-        found: dict[int, dict[str, Row[*tuple[Any, ...]]]] = {}
-        for row in self._connection.execute(
-            select(texts).where(texts.c.log == self._log.log, texts.c.sequence.between(first, last))
-        ):
-            found.setdefault(row.sequence, {})[row.field] = row
-        return found
-
-    def _document(self, event: Event) -> bytes | None:
-        """The document that an event names by digest, checked against it."""
-        digest = event.data.get("document_sha256")
-        if digest is None:
-            return None
-        content: bytes | None = self._connection.execute(
-            select(documents.c.bytes).where(documents.c.log == self._log.log, documents.c.sha256 == digest)
-        ).scalar()
-        if content is None or document_hash(content) != digest or len(content) != event.data.get("bytes"):
-            raise LogCorrupt(
-                "A document beside the log is missing or differs.", position=event.sequence, reason="document"
-            )
-        return content
 
     # --- the projections -------------------------------------------------------------------------------
     def _differences(self, table: Table) -> Iterator[Difference]:
@@ -243,58 +222,3 @@ def _copy(table: Table, metadata: MetaData) -> Table:
         columns = (copy.c[column.name] for column in index.columns)
         Index(f"{_PREFIX}{index.name}", *columns, unique=index.unique, **index.dialect_kwargs)
     return copy
-
-
-def _stated(row: Row[*tuple[Any, ...]], document: Mapping[str, Any]) -> Event:
-    """The event that an entry states, if the columns by which it is found say the same."""
-    try:
-        event = Event.from_document(document, row.leaf_hash.hex())
-        columns = _columns(event)
-    except (TypeError, AttributeError, InvalidDocument) as error:
-        raise LogCorrupt("An entry is no event.", position=row.sequence, reason="envelope") from error
-    beside = (
-        row.id,
-        row.type,
-        row.subject,
-        row.line,
-        row.subject_sequence,
-        row.occurred_at,
-        row.recorded_at,
-        row.corrects,
-        row.client_event_id,
-    )
-    if columns != beside:
-        raise LogCorrupt(
-            "The columns of an entry differ from its bytes.", position=row.sequence, reason="columns"
-        )
-    return event
-
-
-def _columns(event: Event) -> tuple[Any, ...]:
-    return (
-        event.id,
-        event.type,
-        event.subject.casefold(),
-        None if event.line is None else event.line.casefold(),
-        event.subject_sequence,
-        comparable(parse_instant(event.occurred_at)),
-        event.recorded_at,
-        event.corrects,
-        event.client_event_id,
-    )
-
-
-def _check_words(event: Event, words: Mapping[str, Row[*tuple[Any, ...]]]) -> None:
-    """Every digest of words has its row, every row its digest, and words not erased match theirs."""
-    digests = {
-        name: event.data[name]["sha256"]
-        for name in FREE_TEXT_FIELDS
-        if isinstance(event.data.get(name), dict) and event.data[name].keys() == {"sha256"}
-    }
-    good = digests.keys() == words.keys() and all(
-        row.text is None or text_digest(row.salt, row.text) == digests[name] for name, row in words.items()
-    )
-    if not good:
-        raise LogCorrupt(
-            "The words beside an entry differ from their digest.", position=event.sequence, reason="words"
-        )

@@ -9,7 +9,9 @@ from typing import Final
 from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import Connection
+from sqlalchemy import Connection, inspect, select
+
+from service.persistence.tables import companions
 
 MIGRATIONS: Final = Path(__file__).resolve().parent / "migrations"
 
@@ -30,8 +32,22 @@ def needed() -> str | None:
 
 
 def is_current(connection: Connection) -> bool:
-    """Whether the database has the version that this code needs."""
-    return MigrationContext.configure(connection).get_current_revision() == needed()
+    """Whether this code may run on the database: its version is the one needed, or lists it as fit.
+
+    A later release that only adds to the tables lists the versions before it, so that their releases
+    go on serving while it is brought in.
+    """
+    return MigrationContext.configure(connection).get_current_revision() == needed() or is_companion(
+        connection
+    )
+
+
+def is_companion(connection: Connection) -> bool:
+    """Whether the database's version lists that of this code as one that may run on it."""
+    if not inspect(connection).has_table(companions.name):
+        return False
+    listed = connection.execute(select(companions.c.version).where(companions.c.version == needed()))
+    return listed.first() is not None
 
 
 def is_known(connection: Connection) -> bool:

@@ -9,45 +9,56 @@ from __future__ import annotations
 import os
 import secrets
 import weakref
-from collections.abc import Iterator
-from contextlib import AbstractContextManager, contextmanager, nullcontext
-from dataclasses import replace
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from types import ModuleType
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
-from sqlalchemy import Connection, Engine, exc, func, select
+from sqlalchemy import Connection, Engine, exc, func, or_, select
 
 from service.config import Settings
 from service.domain.access import Principal
-from service.domain.ports import EventFilter
-from service.errors import LogCorrupt, NotFound, ServiceError, StoreBusy
+from service.domain.ports import EventFilter, LogFault, StoredCheckpoint
+from service.errors import LogCorrupt, LogSealed, NotFound, ServiceError, StoreBusy, WriteConflict
+from service.ledger.notes import signed_note
 from service.persistence import engines, filters
 from service.persistence.access import StoredService, find_caller
+from service.persistence.erasure import empty_journal
 from service.persistence.faults import meaning, translated
 from service.persistence.folding import FoldTable, release_folds
-from service.persistence.identifiers import Clock, RandomBytes
+from service.persistence.growing import GrowingTree
+from service.persistence.identifiers import Clock, RandomBytes, comparable
+from service.persistence.key_files import KeyFile, Signing
 from service.persistence.locks import WriteLock
 from service.persistence.log_reading import Head, head_query
 from service.persistence.plant_reading import StoredPlant
+from service.persistence.replica import Replica
 from service.persistence.schema import is_current
-from service.persistence.tables import events, logs
+from service.persistence.sealing import Seals, fault_of, refuse_another_end, refuse_another_last, sealed
+from service.persistence.tables import checkpoints, events, logs
+from service.persistence.witness import Witness
 from service.persistence.writing import PlantWriting, ServiceWriting, Writing
 
 LOCK_FILE: Final = "write.lock"
 CHUNK: Final = 1_000
+PART: Final = 50_000  # events that one transaction takes into a tree which is behind
 UNKNOWN_OUTCOME: Final = (
     "The connection was lost while committing, so that the outcome is not known here. "
     "Repeat the request with the same idempotency key to learn it."
 )
 
+Made = TypeVar("Made")
 
-def _now() -> datetime:
+
+def now() -> datetime:
+    """The present, UTC."""
     return datetime.now(UTC)
 
 
 def open_store(
-    settings: Settings, *, clock: Clock = _now, random_bytes: RandomBytes = secrets.token_bytes
+    settings: Settings, *, clock: Clock = now, random_bytes: RandomBytes = secrets.token_bytes
 ) -> SqlStore:
     """The store that the settings name; nothing is connected before it is used.
 
@@ -63,27 +74,34 @@ class SqlStore:
         self,
         settings: Settings,
         folds: FoldTable,
-        clock: Clock = _now,
+        clock: Clock = now,
         random_bytes: RandomBytes = secrets.token_bytes,
         sqlite_module: ModuleType | None = None,
     ) -> None:
         """folds: how events change facts. sqlite_module: another SQLite driver than the one chosen."""
         self.engine = engines.open_engine(settings, sqlite_module=sqlite_module)
         self.folds = folds
-        self._clock = clock
+        self.key_file = KeyFile(settings.signing_key_file)
+        self.signing = Signing(settings.log_origin, self.key_file)
+        self.witness = Witness(settings.witness_directory)
+        self.clock = clock
         self._random_bytes = random_bytes
         self._lock: WriteLock | None = None
-        self._readers: Engine = self.engine
+        self.readers: Engine = self.engine
         if settings.uses_sqlite:
             self._lock = WriteLock(settings.data_directory / LOCK_FILE, settings.write_lock_timeout_s)
             self._plain: Engine = self.engine.execution_options(**{engines.PLAIN: True})
             self._writers: Engine = self.engine.execution_options(**{engines.WRITE: True})
         else:
-            self._readers = self.engine.execution_options(
+            self.readers = self.engine.execution_options(
                 isolation_level="REPEATABLE READ", postgresql_readonly=True
             )
             self._plain = self.engine.execution_options(isolation_level="AUTOCOMMIT")
             self._writers = self.engine
+        self._seals = Seals(self._plain)
+        self.first_examination: Callable[[], object] | None = None
+        copy = engines.open_replica(settings)
+        self._replica = None if copy is None else Replica(copy, self.readers, self._plant)
         # A connection must not be used on both sides of a fork, nor a lock be waited for whose
         # holder exists in the parent alone.
         itself = weakref.ref(self)
@@ -92,10 +110,27 @@ class SqlStore:
     def close(self) -> None:
         """Closes every connection that is not in use; the store may be used again afterwards."""
         self.engine.dispose()
+        if self._replica is not None:
+            self._replica.close()
+
+    def forget_traces(self) -> None:
+        """After an erasure: empties the database's own journal of the pages before it.
+
+        Raises:
+            StoreBusy: a reader kept the journal in use, or the lock could not be had in time
+        """
+        with translated(), self.alone():
+            if not empty_journal(self._plain):
+                raise StoreBusy(
+                    "The words are erased, but the database's journal is in use and may still hold them. "
+                    "Repeat the request with the same idempotency key."
+                )
 
     def forget_connections(self) -> None:
         """In a child process just forked: leaves the parent's connections and locks to the parent."""
         self.engine.dispose(close=False)
+        if self._replica is not None:
+            self._replica.forget()
         if self._lock is not None:
             self._lock.forget()
 
@@ -118,13 +153,29 @@ class SqlStore:
     @contextmanager
     def read(self, plant: str) -> Iterator[StoredPlant]:
         """One plant in one state. Raises NotFound when there is no such plant."""
-        with translated(), self._readers.connect() as connection, connection.begin():
-            yield StoredPlant(connection, self.head(connection, plant))
+        with translated(), self.readers.connect() as connection, connection.begin():
+            yield self._plant(connection, plant)
+
+    @contextmanager
+    def pull(self, plant: str, start: int = 0) -> Iterator[StoredPlant]:
+        """One plant in one state, of the replica where there is one that holds `start`.
+
+        Raises:
+            NotFound: there is no such plant
+            WriteConflict: the replica failed while it was read; the next read is of the database itself
+        """
+        if self._replica is not None:
+            with translated(), self._replica.read(plant, start) as reader:
+                if reader is not None:
+                    yield reader
+                    return
+        with self.read(plant) as reader:
+            yield reader
 
     @contextmanager
     def read_service(self) -> Iterator[StoredService]:
         """The service log, principals and tokens in one state."""
-        with translated(), self._readers.connect() as connection, connection.begin():
+        with translated(), self.readers.connect() as connection, connection.begin():
             yield StoredService(connection, self.head(connection, None))
 
     @contextmanager
@@ -135,22 +186,67 @@ class SqlStore:
             NotFound: there is no such plant
             StoreBusy: the lock could not be had in time
             StoreFull: there is no room
-            LogCorrupt: the log and its head disagree; nothing may be written
+            LogSealed: the log is closed to writes, or is found to disagree with itself now
         """
+        self.examine_first()
         with translated(), self.alone(), self._writers.connect() as connection:
-            head = self.locked_head(connection, plant)
-            writer = PlantWriting(connection, head, self.folds, self._clock, self._random_bytes)
-            with _ended(connection, writer):
+            writer = self._opened(
+                connection,
+                plant,
+                lambda head: PlantWriting(
+                    connection, head, self.folds, self.signing, self.clock, self._random_bytes
+                ),
+            )
+            with _ended(connection, writer) as ended:
                 yield writer
+        self._acknowledge(writer.log_id, ended.checkpoint)
 
     @contextmanager
     def write_service(self) -> Iterator[ServiceWriting]:
         """The service log for one writer; as `write`."""
+        self.examine_first()
         with translated(), self.alone(), self._writers.connect() as connection:
-            head = self.locked_head(connection, None)
-            writer = ServiceWriting(connection, head, self._clock, self._random_bytes)
-            with _ended(connection, writer):
+            writer = self._opened(
+                connection,
+                None,
+                lambda head: ServiceWriting(connection, head, self.signing, self.clock, self._random_bytes),
+            )
+            with _ended(connection, writer) as ended:
                 yield writer
+        self._acknowledge(writer.log_id, ended.checkpoint)
+
+    def catch_up(self) -> None:
+        """Takes into each log's tree what a release that does not sign has appended, a part at a time.
+
+        A log that is closed to writes, or disagrees with itself now, stays as it is.
+        """
+        with translated(), self._plain.connect() as connection:
+            behind = select(logs.c.plant).where(
+                or_(logs.c.frontier_size.is_(None), logs.c.frontier_size < logs.c.next_sequence)
+            )
+            plants = connection.execute(behind.order_by(logs.c.log)).scalars().all()
+        for plant in plants:
+            with suppress(LogSealed):
+                while self._take_in_part(plant):
+                    pass
+
+    def _take_in_part(self, plant: str | None) -> bool:
+        """Takes some more events of a log into its tree, under a checkpoint; whether there are more."""
+        with translated(), self.alone(), self._writers.connect() as connection:
+            tree = self._opened(
+                connection,
+                plant,
+                lambda head: GrowingTree(
+                    connection,
+                    head,
+                    self.signing.signers,
+                    min(head.next_sequence, (head.frontier_size or 0) + PART),
+                ),
+            )
+            checkpoint = tree.finish(comparable(self.clock()))
+            connection.commit()
+        self._acknowledge(tree.log_id, checkpoint)
+        return tree.size < tree.log_size
 
     def stream(
         self, plant: str, wanted: EventFilter, start: int, end: int | None
@@ -158,10 +254,10 @@ class SqlStore:
         """Chunks of at most 1,000 (sequence, exact bytes): events [start, end) that the filter lets through.
 
         `end` None is the end of the log as it is now. Each chunk is read in a transaction of its own,
-        so that a slow reader of the stream holds nothing up. Raises NotFound at once, not at the
-        first chunk.
+        so that a slow reader of the stream holds nothing up, and of the replica where that holds them all.
+        Raises NotFound at once, not at the first chunk.
         """
-        with self.read(plant) as reader:
+        with self.read(plant) if end is None else self.pull(plant, end - 1) as reader:
             bound = reader.size if end is None else min(end, reader.size)
             start, bound = filters.event_range(reader.connection, reader.log, wanted, max(start, 0), bound)
         # What the bounds say need not be asked again with each chunk.
@@ -171,19 +267,39 @@ class SqlStore:
         self, plant: str, wanted: EventFilter, start: int, end: int
     ) -> Iterator[list[tuple[int, bytes]]]:
         while start < end:
-            with self.read(plant) as reader:
-                rows = reader.connection.execute(
-                    select(events.c.sequence, events.c.body)
-                    .where(*filters.event_conditions(reader.log, wanted, start, end))
-                    .order_by(events.c.sequence)
-                    .limit(CHUNK)
-                ).all()
-            chunk = [(row.sequence, row.body) for row in rows]
+            try:
+                chunk = self._chunk(plant, wanted, start, end)
+            except WriteConflict:  # the replica failed, and is left alone for a while
+                chunk = self._chunk(plant, wanted, start, end)
             if chunk:
                 yield chunk
             if len(chunk) < CHUNK:
                 return
             start = chunk[-1][0] + 1
+
+    def _chunk(self, plant: str, wanted: EventFilter, start: int, end: int) -> list[tuple[int, bytes]]:
+        with self.pull(plant, end - 1) as reader:
+            rows = reader.connection.execute(
+                select(events.c.sequence, events.c.body)
+                .where(*filters.event_conditions(reader.log, wanted, start, end))
+                .order_by(events.c.sequence)
+                .limit(CHUNK)
+            )
+            return [(row.sequence, row.body) for row in rows]
+
+    def signed(self, text: str, name: str) -> bytes:
+        """A note: the text, signed under this key name by every key that signs now.
+
+        Raises:
+            ConfigurationError: the keys cannot be read, or one is not listed
+        """
+        with translated(), self._plain.connect() as connection:
+            return signed_note(text, name, self.signing.signers(connection))
+
+    def fault(self, plant: str) -> LogFault | None:
+        """Why a plant's log is closed to writes, as known two seconds ago at most; None while open."""
+        with translated():
+            return self._seals.ask(plant)
 
     # --- health -----------------------------------------------------------------------------------------
     def ready(self) -> None:
@@ -193,26 +309,27 @@ class SqlStore:
             StoreBusy: the database cannot be reached, or has not been migrated to this version
             LogCorrupt: a log's head and its last event disagree
         """
-        with translated(), self._readers.connect() as connection, connection.begin():
+        with translated(), self.readers.connect() as connection, connection.begin():
             if not is_current(connection):
                 raise StoreBusy("The database has not been migrated to this version of the service.")
             ends = select(logs.c.log, logs.c.next_sequence, _last_sequence().label("last"))
             for row in connection.execute(ends):
-                if row.next_sequence != row.last + 1:
-                    raise _head_corrupt(row.next_sequence)
+                refuse_another_last(row.next_sequence, row.last)
 
     # --- parts of a transaction ----------------------------------------------------------------------
     def alone(self) -> AbstractContextManager[None]:
         """Holds the write lock of an SQLite store; nothing on PostgreSQL, where the log's row is locked."""
         return nullcontext() if self._lock is None else self._lock.held()
 
-    @staticmethod
-    def head(connection: Connection, plant: str | None) -> Head:
+    def _plant(self, connection: Connection, plant: str) -> StoredPlant:
+        return StoredPlant(connection, self.head(connection, plant))
+
+    def head(self, connection: Connection, plant: str | None) -> Head:
         """A log's head as the transaction sees it; plant None for the service's log. Raises NotFound."""
         row = connection.execute(head_query(plant)).one_or_none()
         if row is None:
             raise _no_log(plant)
-        return Head(*row)
+        return Head.of(row, self.signing.log_origin)
 
     def locked_head(self, connection: Connection, plant: str | None) -> Head:
         """A log's head, read in a write transaction and locked until its end.
@@ -221,20 +338,88 @@ class SqlStore:
 
         Raises:
             NotFound: there is no such plant
-            LogCorrupt: the log and its head disagree
+            LogCorrupt: row, last event, tree and newest checkpoint of the log disagree
         """
-        query = head_query(plant, _last_sequence().label("last"))
         if self._lock is None:
             # The row lock first and the rest in a statement after it: one that began before the
             # lock was had would still see the log as it was then.
             connection.execute(head_query(plant).with_for_update())
+        return self.whole_head(connection, plant, self._seals.given)
+
+    def whole_head(
+        self,
+        connection: Connection,
+        plant: str | None,
+        given: Callable[[str], StoredCheckpoint | None] = lambda log_id: None,
+    ) -> Head:
+        """A log's head, if it, the last event, the tree and the newest checkpoint belong together.
+
+        connection: in a transaction that sees one state. given: the last checkpoint given of a log.
+
+        Raises:
+            NotFound: there is no such plant
+            LogCorrupt: they do not; facts `position` and `reason`
+        """
+        query = head_query(plant, _last_sequence().label("last"), *_newest_checkpoint())
         row = connection.execute(query).one_or_none()
         if row is None:
             raise _no_log(plant)
-        *head, last = row
-        if row.next_sequence != last + 1:
-            raise _head_corrupt(row.next_sequence)
-        return Head(*head)
+        head = Head.of(row, self.signing.log_origin)
+        refuse_another_end(head, row.last, row.signed_size, row.signed_root, given(head.log_id))
+        return head
+
+    def examine_first(self) -> None:
+        """Does the examination that this process owes before it writes, if it still owes one.
+
+        Raises:
+            StoreBusy: the database cannot be reached
+        """
+        if self.first_examination is not None:
+            self.first_examination()
+            self.first_examination = None
+
+    # --- closing a log -------------------------------------------------------------------------------------
+    def close_to_writes(self, plant: str | None, fault: LogFault) -> None:
+        """Closes a log to writes; where its row cannot be reached, to this process alone."""
+        try:
+            with translated(), self.alone(), self._writers.connect() as connection:
+                self._seals.seal(connection, plant, fault)
+        except ServiceError:
+            self._seals.remember(plant, fault)
+
+    def open_to_writes(self, plant: str | None, fault: LogFault) -> None:
+        """Opens a log again that was examined in full; `fault` is what its row stated before.
+
+        Raises:
+            StoreBusy: its row cannot be reached
+        """
+        with translated(), self.alone(), self._writers.connect() as connection:
+            self._seals.open(connection, plant, fault)
+
+    def _opened(self, connection: Connection, plant: str | None, made: Callable[[Head], Made]) -> Made:
+        """The writer of a log that is open to writes. connection: under the write lock.
+
+        Raises:
+            NotFound: there is no such plant
+            LogSealed: the log is closed to writes, or was found now to disagree with itself
+        """
+        try:
+            head = self.locked_head(connection, plant)
+            fault = self._seals.known(plant, head.fault)
+            if fault is None:
+                return made(head)
+        except LogCorrupt as error:
+            connection.rollback()
+            fault = fault_of(error, comparable(self.clock()))
+            self._seals.seal(connection, plant, fault)
+            raise sealed(plant, fault) from error
+        raise sealed(plant, fault)
+
+    def _acknowledge(self, log_id: str, checkpoint: StoredCheckpoint | None) -> None:
+        """Takes note of what was committed, before anybody is told of it."""
+        if checkpoint is not None:
+            self._seals.gave(log_id, checkpoint)
+            self.witness.advance(log_id, checkpoint.size, checkpoint.note)
 
 
 def _forked(store: SqlStore | None) -> None:
@@ -250,27 +435,46 @@ def _last_sequence() -> Any:
     )
 
 
+def _newest_checkpoint() -> tuple[Any, Any]:
+    """Size and root of the log's newest checkpoint, as columns of a query over `logs`."""
+    newest = (
+        select(column)
+        .where(checkpoints.c.log == logs.c.log)
+        .order_by(checkpoints.c.size.desc())
+        .limit(1)
+        .scalar_subquery()
+        .label(name)
+        for column, name in ((checkpoints.c.size, "signed_size"), (checkpoints.c.root, "signed_root"))
+    )
+    size, root = newest
+    return size, root
+
+
 def _no_log(plant: str | None) -> Exception:
     if plant is None:
         return StoreBusy("The database has not been migrated to this version of the service.")
     return NotFound("There is no such plant.", plant=plant)
 
 
-def _head_corrupt(position: int) -> LogCorrupt:
-    return LogCorrupt("The log does not end where its head says.", position=position, reason="head")
+@dataclass
+class _Ended:
+    """How a write transaction ended. checkpoint: committed with it, None where nothing was appended."""
+
+    checkpoint: StoredCheckpoint | None = None
 
 
 @contextmanager
-def _ended(connection: Connection, writer: Writing) -> Iterator[None]:
+def _ended(connection: Connection, writer: Writing) -> Iterator[_Ended]:
     """Commits at the end, or undoes everything: after an error, a spoilt append, or on request."""
+    ended = _Ended()
     try:
-        yield
+        yield ended
         if writer.appender.spoilt:
             raise StoreBusy("An append failed half-way, so that all of it was undone. Try again.")
         if writer.undone:
             connection.rollback()
             return
-        writer.appender.finish()
+        checkpoint = writer.appender.finish()
     except BaseException:
         connection.rollback()
         raise
@@ -281,3 +485,4 @@ def _ended(connection: Connection, writer: Writing) -> Iterator[None]:
         unknown = error.connection_invalidated or fault.code == ServiceError.code
         connection.rollback()
         raise (StoreBusy(UNKNOWN_OUTCOME) if unknown else fault) from error
+    ended.checkpoint = checkpoint

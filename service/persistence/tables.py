@@ -64,6 +64,12 @@ logs = _table(
     Column("plant_key", Word),
     Column("next_sequence", Position, nullable=False),
     Column("last_recorded_at", Word),
+    Column("origin", Word),  # under which its checkpoints are signed; null until a release that signs writes
+    # Right edge of the tree over the first frontier_size leaves: hashes of the full subtrees, largest
+    # first. It lags behind next_sequence while a release that does not sign writes too.
+    Column("frontier", LargeBinary),
+    Column("frontier_size", Position),
+    Column("fault", Text),  # JSON; why the log is closed to writes, null while it is open
     PrimaryKeyConstraint("log"),
     UniqueConstraint("log_id"),
     UniqueConstraint("plant_key"),
@@ -119,6 +125,28 @@ texts = _table(
     Column("text", LargeBinary),  # UTF-8
     PrimaryKeyConstraint("log", "sequence", "field"),
     CheckConstraint("text IS NULL OR salt IS NOT NULL", name="salt"),
+)
+
+# Hashes of full tiles: of 256**level leaves each. Level 0 are the leaf hashes of `events`.
+tree_hashes = _table(
+    "tree_hashes",
+    _log(),
+    Column("level", Integer, nullable=False),
+    Column("position", Position, nullable=False),
+    Column("hash", LargeBinary, nullable=False),
+    PrimaryKeyConstraint("log", "level", "position"),
+    CheckConstraint("level >= 1", name="level"),
+)
+
+# One for each transaction that appended, made and committed in it: only these are ever given out.
+checkpoints = _table(
+    "checkpoints",
+    _log(),
+    Column("size", Position, nullable=False),
+    Column("root", LargeBinary, nullable=False),
+    Column("note", LargeBinary, nullable=False),  # the signed note's exact bytes
+    Column("made_at", Word, nullable=False),
+    PrimaryKeyConstraint("log", "size"),
 )
 
 # --- projections --------------------------------------------------------------------------------
@@ -232,6 +260,22 @@ idempotency_keys = _table(
     Index(None, "created_at"),
 )
 
+# Public halves of the keys that sign, present and past.
+signing_keys = _table(
+    "signing_keys",
+    Column("public_key", Word, nullable=False),  # 32 bytes in hex
+    Column("since_at", Word, nullable=False),
+    Column("until_at", Word),
+    PrimaryKeyConstraint("public_key"),
+)
+
+# Versions of the tables for which a release was written that may run on these tables as they are.
+companions = _table(
+    "companions",
+    Column("version", Word, nullable=False),
+    PrimaryKeyConstraint("version"),
+)
+
 PROJECTIONS: Final = (records, hangers, external_ids, memberships, facts)
 
-protect(logs, events, documents, texts)
+protect(logs, events, documents, texts, tree_hashes, checkpoints)

@@ -1,18 +1,25 @@
-"""Verifying: each log's stored bytes against their hashes, places and chains, without any projection."""
+"""Verifying: each log's stored bytes against their hashes, places and chains, and all that rests on them.
+
+Hashes are computed from the bytes, the tree from the hashes; every stored tile and checkpoint, the
+columns by which entries are found, documents and words must agree. No projection is looked at.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 
 from service.config import Settings
 from service.errors import LogCorrupt
-from service.ledger.chain import verify_log
+from service.ledger.chain import LogCheck
+from service.persistence.entry_checks import CHUNK, ENTRIES, check_words, checked_document, stated, words_of
 from service.persistence.faults import translated
-from service.persistence.log_reading import head_query
-from service.persistence.store import CHUNK, SqlStore, open_store
-from service.persistence.tables import events, logs
+from service.persistence.log_reading import Head
+from service.persistence.store import SqlStore, open_store
+from service.persistence.tables import logs
+from service.persistence.tree_checks import TreeCheck, check_extent, listed_keys
 
 
 def verify_logs(source: Settings | SqlStore) -> list[tuple[str, int]]:
@@ -37,33 +44,56 @@ def verify_logs(source: Settings | SqlStore) -> list[tuple[str, int]]:
 
 
 def _verify(store: SqlStore) -> Iterator[tuple[str, int]]:
-    with translated(), store.engine.connect() as connection, connection.begin():
-        plants = connection.execute(select(logs.c.plant).order_by(logs.c.log)).scalars().all()
-    for plant in plants:
+    for plant in plants_of(store):
         try:
-            yield plant or "service", _verify_one(store, plant)
+            yield plant or "service", verify_one(store, plant)
         except LogCorrupt as error:
             raise LogCorrupt(error.detail, **{**error.facts, "plant": plant}) from error
 
 
-def _verify_one(store: SqlStore, plant: str | None) -> int:
+def plants_of(store: SqlStore) -> list[str | None]:
+    """Every plant that has a log; None stands for the service's own."""
     with translated(), store.engine.connect() as connection, connection.begin():
-        head = connection.execute(head_query(plant)).one()
-    return verify_log(_entries(store, head.log, head.next_sequence), head.next_sequence, head.log_id).size
+        return list(connection.execute(select(logs.c.plant).order_by(logs.c.log)).scalars())
 
 
-def _entries(store: SqlStore, log: int, end: int) -> Iterator[tuple[int, bytes, bytes]]:
-    """Entries before `end`, in chunks, each read in a short transaction of its own."""
-    start = 0
-    while start < end:
+def verify_one(store: SqlStore, plant: str | None) -> int:
+    """Checks one log as it stands at the call; its number of events.
+
+    Raises:
+        LogCorrupt: facts `position` and `reason`
+    """
+    with translated(), store.readers.connect() as connection, connection.begin():
+        head = store.head(connection, plant)
+        keys = listed_keys(connection)
+        check_extent(connection, head)
+    order, tree = LogCheck(head.log_id), TreeCheck(head.log, keys)
+    while order.size < head.next_sequence:
         with translated(), store.engine.connect() as connection, connection.begin():
-            rows = connection.execute(
-                select(events.c.sequence, events.c.body, events.c.leaf_hash)
-                .where(events.c.log == log, events.c.sequence >= start, events.c.sequence < end)
-                .order_by(events.c.sequence)
-                .limit(CHUNK)
-            ).all()
-        if not rows:
-            return
-        yield from ((row.sequence, bytes(row.body), bytes(row.leaf_hash)) for row in rows)
-        start = rows[-1].sequence + 1
+            if not _take_chunk(connection, head, order, tree):
+                break
+    summary = order.finish(head.next_sequence)
+    if summary.last_recorded_at != head.last_recorded_at:
+        raise LogCorrupt(
+            "The log does not end where its head says.", position=head.next_sequence, reason="head"
+        )
+    tree.finish(head)
+    return order.size
+
+
+def _take_chunk(connection: Connection, head: Head, order: LogCheck, tree: TreeCheck) -> bool:
+    """Checks the next entries, read in a short transaction of their own; False when there are none."""
+    span = {"log": head.log, "start": order.size, "end": min(order.size + CHUNK, head.next_sequence)}
+    rows: list[Any] = list(connection.execute(ENTRIES, span))
+    if not rows:
+        return False
+    words = words_of(connection, head.log, rows[0].sequence, rows[-1].sequence)
+    leaves = []
+    for row in rows:
+        document = order.accept(row.sequence, bytes(row.body), bytes(row.leaf_hash))
+        leaves.append(bytes(row.leaf_hash))  # which was found to be that of the bytes
+        event = stated(row, document)
+        check_words(event, words.get(row.sequence, {}))
+        checked_document(connection, head.log, event)
+    tree.accept(connection, leaves, head.frontier_size or 0)
+    return True

@@ -482,7 +482,7 @@ def _template(stage: str) -> tuple[Path, bytes]:
     folder = Path(tempfile.mkdtemp(prefix="site-"))
     place = STAGES.index(stage)
     if place == 0:
-        migrate(settings_of(folder))
+        migrate(settings_of(folder), clock=Clock())
         site = begin(open_store(settings_of(folder), clock=(clock := Clock())), clock)
     else:
         site = copied(STAGES[place - 1], folder)
@@ -503,7 +503,7 @@ def copied(stage: str, folder: Path) -> Site:
 def built(url: str, folder: Path, stage: str) -> Site:
     """A site on any engine at a stage of the story, built from nothing."""
     settings = settings_of(folder, url)
-    migrate(settings)
+    migrate(settings, clock=Clock())
     site = begin(open_store(settings, clock=(clock := Clock())), clock)
     for each in STAGES[1 : STAGES.index(stage) + 1]:
         bring(site, each)

@@ -21,7 +21,7 @@ def clock() -> Clock:
 @pytest.fixture
 def settings(database_url: str, tmp_path: Path) -> Settings:
     settings = settings_for(database_url, tmp_path / "data", WRITE_LOCK_TIMEOUT_S="5")
-    migrate(settings)
+    migrate(settings, clock=Clock())
     return settings
 
 

@@ -43,7 +43,7 @@ def refused(store: SqlStore, statement: str) -> None:
 
 
 def contents(connection: Connection) -> dict[str, list[tuple[object, ...]]]:
-    tables = ("logs", "events", "documents", "texts")
+    tables = ("logs", "events", "documents", "texts", "tree_hashes", "checkpoints")
     return {
         table: sorted(tuple(row) for row in connection.execute(text(f"SELECT * FROM {table}")))
         for table in tables
@@ -72,6 +72,13 @@ CHANGES = [
     "UPDATE logs SET last_recorded_at = '1999' WHERE kind = 'plant'",
     "UPDATE logs SET last_recorded_at = NULL WHERE kind = 'plant'",
     "DELETE FROM logs WHERE kind = 'plant'",
+    "UPDATE logs SET origin = NULL",
+    "UPDATE logs SET frontier_size = frontier_size - 1",
+    "UPDATE logs SET frontier_size = NULL",
+    "UPDATE checkpoints SET note = root WHERE size = 4",
+    "UPDATE checkpoints SET size = 9 WHERE size = 4",
+    "DELETE FROM checkpoints WHERE size = 4",
+    "DELETE FROM checkpoints",
 ]
 
 
@@ -100,13 +107,16 @@ EVENT_ROWS = {
     "subject": copied(id="'other'", sequence="4", client_event_id="NULL"),
     "client-id": copied(id="'other'", sequence="4", subject_sequence="7"),
 }
+NEW_LOG = "0, NULL, 'origin', NULL, NULL, NULL FROM logs WHERE kind = 'plant'"
 OTHER_ROWS = {
     "documents": "SELECT log, sha256, media_type, bytes FROM documents",
     "texts": "SELECT log, sequence, field, salt, text FROM texts",
-    "logs-number": "SELECT log, 'x', 'plant', 'X', 'x', 0, NULL FROM logs WHERE kind = 'plant'",
-    "logs-id": "SELECT 7, log_id, 'plant', 'X', 'x', 0, NULL FROM logs WHERE kind = 'plant'",
-    "logs-plant": "SELECT 7, 'x', 'plant', 'X', plant_key, 0, NULL FROM logs WHERE kind = 'plant'",
-    "logs-service": "SELECT 7, 'x', 'service', NULL, NULL, 0, NULL FROM logs WHERE kind = 'plant'",
+    "logs-number": f"SELECT log, 'x', 'plant', 'X', 'x', {NEW_LOG}",
+    "logs-id": f"SELECT 7, log_id, 'plant', 'X', 'x', {NEW_LOG}",
+    "logs-plant": f"SELECT 7, 'x', 'plant', 'X', plant_key, {NEW_LOG}",
+    "logs-service": f"SELECT 7, 'x', 'service', NULL, NULL, {NEW_LOG}",
+    "checkpoints": "SELECT log, size, root, note, made_at FROM checkpoints WHERE size = 4 AND log = 1",
+    "checkpoints-behind": "SELECT log, 1, root, note, made_at FROM checkpoints WHERE size = 4 AND log = 1",
 }
 
 
@@ -129,6 +139,7 @@ def test_replacement_is_refused(filled: SqlStore, row: str) -> None:
             "documents": ("(log, sha256)", "bytes = excluded.bytes"),
             "texts": ("(log, sequence, field)", "text = NULL"),
             "logs": ("(log)", "plant = excluded.plant"),
+            "checkpoints": ("(log, size)", "note = excluded.note"),
         }
         table = into(row).partition(" ")[0]
         target, change = clauses[table]
@@ -153,14 +164,14 @@ def test_replacement_is_refused_without_recursive_triggers_too(filled: SqlStore,
 
 
 @pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
-@pytest.mark.parametrize("table", ["events", "documents", "texts"])
+@pytest.mark.parametrize("table", ["events", "documents", "texts", "tree_hashes", "checkpoints"])
 def test_a_table_has_no_hidden_key_by_which_a_row_could_be_replaced(filled: SqlStore, table: str) -> None:
     with filled.engine.connect() as connection, pytest.raises(exc.OperationalError, match="rowid"):
         connection.execute(text(f"SELECT rowid FROM {table}"))
 
 
 @pytest.mark.parametrize("database_url", [ON_POSTGRES], indirect=True)
-@pytest.mark.parametrize("table", ["events", "documents", "texts", "logs"])
+@pytest.mark.parametrize("table", ["events", "documents", "texts", "logs", "tree_hashes", "checkpoints"])
 def test_truncation_is_refused(filled: SqlStore, table: str) -> None:
     refused(filled, f"TRUNCATE {table} CASCADE")
 
@@ -176,3 +187,24 @@ def test_what_may_be_written_still_is(filled: SqlStore) -> None:
         connection.execute(text("UPDATE texts SET text = NULL"))
     assert append(filled, "Works-1", inspection("H1", "A", in_place=False, texts={"note": "new"})) == [4]
     assert rebuild(filled, write=False) == []
+
+
+def test_the_hash_of_a_full_tile_is_added_once_in_its_place_and_stays(filled: SqlStore) -> None:
+    with filled.write("Works-1") as writer:
+        for number in range(252):
+            writer.append(inspection("H1", "A", in_place=number % 2 == 0))
+    kept = "SELECT log, level, position, hash FROM tree_hashes"
+    with filled.engine.connect() as connection:
+        assert len(connection.execute(text(kept)).all()) == 1
+    again = "INSERT INTO tree_hashes SELECT log, level, position{}, hash FROM tree_hashes"
+    for statement in (
+        again.format(""),
+        again.format(" + 2"),
+        again.format(" - 1"),
+        "UPDATE tree_hashes SET hash = hash",
+        "UPDATE tree_hashes SET position = 1",
+        "DELETE FROM tree_hashes",
+    ):
+        refused(filled, statement)
+    if not on_postgres(filled):
+        refused(filled, again.format("").replace("INSERT", "INSERT OR REPLACE"))

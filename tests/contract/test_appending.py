@@ -35,7 +35,7 @@ def test_places_are_dense_from_zero_and_each_log_has_its_own(store: SqlStore) ->
     assert append(store, "Works-1", plant_record(), line_record("A"), line_record("B")) == [0, 1, 2]
     assert append(store, "Works-2", plant_record()) == [0]
     with store.read("Works-1") as one, store.read("works-2") as two, store.read_service() as service:
-        assert (one.size, two.size, service.size) == (3, 1, 2)
+        assert (one.size, two.size, service.size) == (3, 1, 3)  # the service's: a key, two plants
         assert len({one.log_id, two.log_id, service.log_id}) == 3
         assert re.fullmatch(r"[0-9a-f]{32}", one.log_id)
 
@@ -354,8 +354,9 @@ def test_a_log_whose_head_disagrees_takes_no_more_events(store: SqlStore) -> Non
     store.ready()
     with store.engine.begin() as connection:
         connection.execute(text("UPDATE logs SET next_sequence = 5 WHERE plant_key = 'works-1'"))
-    with pytest.raises(errors.LogCorrupt), store.write("Works-1"):
+    with pytest.raises(errors.LogSealed) as refusal, store.write("Works-1"):
         pass
+    assert refusal.value.facts == {"plant": "Works-1", "position": 1, "reason": "cut-off"}
     with pytest.raises(errors.LogCorrupt):
         store.ready()
 
@@ -370,6 +371,7 @@ def test_the_random_source_and_the_clock_decide_what_an_event_is(store: SqlStore
             connection,
             head,
             release_folds(),
+            store.signing,
             lambda: START + timedelta(hours=1),
             lambda count: b"\xff" * count,
         )

@@ -54,7 +54,7 @@ def test_the_example_is_valid(validator: jsonschema.Draft202012Validator) -> Non
     with pytest.raises(jsonschema.ValidationError):
         validator.validate({**example, "recorded_at": "2026-05-04T06:31:07Z"})
     with pytest.raises(jsonschema.ValidationError):
-        validator.validate({**example, "subject": "service/keys"})
+        validator.validate({**example, "subject": "service/doors"})
 
 
 def test_every_stored_event_is_valid(store: SqlStore, validator: jsonschema.Draft202012Validator) -> None:
@@ -69,6 +69,6 @@ def test_every_stored_event_is_valid(store: SqlStore, validator: jsonschema.Draf
     )
     with store.read("Works-1") as reader, store.read_service() as service:
         stored = [*reader.events(EventFilter(), 0, 100), *service.events(EventFilter(), 0, 100)]
-    assert len(stored) == 6
+    assert len(stored) == 7
     for each in stored:
         validator.validate(json.loads(each.body))

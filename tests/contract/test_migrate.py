@@ -46,9 +46,20 @@ def catalogue(engine: Engine) -> list[tuple[object, ...]]:
 
 
 def plain(words: str) -> str:
-    if words.startswith("CREATE TABLE"):
-        return "\n".join(sorted(line.strip().rstrip(",") for line in words.splitlines() if line.strip()))
-    return " ".join(words.split())
+    """Words with single spaces; of a table on SQLite its parts in order, wherever a later column was added."""
+    words = " ".join(words.split())
+    if not words.startswith("CREATE TABLE"):
+        return words
+    opening, closing = words.index("("), words.rindex(")")
+    parts, depth = [""], 0
+    for letter in words[opening + 1 : closing]:
+        depth += {"(": 1, ")": -1}.get(letter, 0)
+        if letter == "," and depth == 0:
+            parts.append("")
+        else:
+            parts[-1] += letter
+    shown = sorted(part.strip() for part in parts)
+    return f"{words[:opening].strip()} {shown} {words[closing + 1 :].strip()}"
 
 
 @pytest.fixture
@@ -84,7 +95,7 @@ def test_migrating_again_changes_nothing(settings: Settings) -> None:
         log_id = reader.log_id
     migrate(settings)
     with store.read_service() as reader, store.read("Works-1") as plant:
-        assert (reader.log_id, reader.size, plant.size) == (log_id, 1, 1)
+        assert (reader.log_id, reader.size, plant.size) == (log_id, 2, 1)
     assert settings.cursor_secret_file.read_bytes() == secret
     assert rebuild(store, write=False) == []
     store.close()
@@ -107,6 +118,7 @@ def test_a_database_of_a_newer_version_is_refused(settings: Settings) -> None:
     engine = open_engine(settings)
     with engine.begin() as connection:
         connection.execute(text("UPDATE alembic_version SET version_num = '9999'"))
+        connection.execute(text("DELETE FROM companions"))
     engine.dispose()
     with pytest.raises(errors.ConfigurationError, match="newer"):
         migrate(settings)
@@ -127,18 +139,31 @@ def test_folders_and_keys_are_for_one_account_alone(database_url: str, tmp_path:
     def mode(path: Path) -> int:
         return stat.S_IMODE(path.stat().st_mode)
 
-    secret = settings.cursor_secret_file
-    assert secret == tmp_path / "deep" / "data" / "keys" / "cursor-secret"
-    assert (mode(settings.data_directory), mode(secret.parent), mode(secret)) == (0o700, 0o700, 0o600)
-    assert len(bytes.fromhex(secret.read_text("ascii"))) == 32
-    assert [each.name for each in secret.parent.iterdir()] == ["cursor-secret"]
+    keys = settings.data_directory / "keys"
+    assert (mode(settings.data_directory), mode(keys), mode(settings.witness_directory)) == (0o700,) * 3
+    secrets = {settings.cursor_secret_file, settings.webhook_secret_file}
+    assert set(keys.iterdir()) == secrets | {settings.signing_key_file}
+    assert {mode(each) for each in keys.iterdir()} == {0o600}
+    assert [len(bytes.fromhex(each.read_text("ascii"))) for each in secrets] == [32, 32]
+    assert {mode(each) for each in settings.witness_directory.iterdir()} == {0o600}
 
 
 def test_a_secret_given_by_the_operator_is_not_made(database_url: str, tmp_path: Path) -> None:
     elsewhere = tmp_path / "given"
     migrate(settings_for(database_url, tmp_path / "data", CURSOR_SECRET_FILE=str(elsewhere)))
     assert not elsewhere.exists()
-    assert list((tmp_path / "data" / "keys").iterdir()) == []
+    assert not (tmp_path / "data" / "keys" / "cursor-secret").exists()
+
+
+@pytest.mark.parametrize("variable", ["SIGNING_KEY_FILE", "WEBHOOK_SECRET_FILE"])
+def test_a_file_that_a_setting_names_must_be_there(
+    database_url: str, tmp_path: Path, variable: str
+) -> None:
+    missing = tmp_path / "given"
+    with pytest.raises(errors.ConfigurationError) as refusal:
+        migrate(settings_for(database_url, tmp_path / "data", **{variable: str(missing)}))
+    assert refusal.value.facts["variable"] == variable
+    assert not missing.exists()
 
 
 def test_a_folder_that_cannot_be_made_is_a_wrong_setting(database_url: str, tmp_path: Path) -> None:
@@ -172,4 +197,5 @@ def test_processes_that_migrate_at_once_end_with_one_schema_and_one_secret(
     with store.engine.connect() as connection:
         assert connection.execute(text("SELECT count(*) FROM logs")).scalar() == 1
     store.close()
-    assert len(list(settings.cursor_secret_file.parent.iterdir())) == 1
+    keys = [settings.cursor_secret_file, settings.webhook_secret_file, settings.signing_key_file]
+    assert sorted(settings.cursor_secret_file.parent.iterdir()) == sorted(keys)

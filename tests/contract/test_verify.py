@@ -14,7 +14,7 @@ __all__ = ["filled"]
 
 
 def test_every_log_is_named_with_its_size(filled: SqlStore, settings: Settings) -> None:
-    found = [("service", 2), ("Works-1", 11), ("Works-2", 2)]
+    found = [("service", 3), ("Works-1", 11), ("Works-2", 2)]
     assert verify_logs(filled) == found
     assert verify_logs(settings) == found
 

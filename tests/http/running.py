@@ -111,7 +111,8 @@ def _migrated() -> Path:
     """A folder with a migrated database, copied for each service: migrating takes longer than a test."""
     folder = Path(tempfile.mkdtemp(prefix="migrated-"))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    migrate(Settings.from_environment({"DATA_DIR": str(folder)}), random_bytes=Chance("migration").bytes)
+    settings = Settings.from_environment({"DATA_DIR": str(folder)})
+    migrate(settings, clock=lambda: START, random_bytes=Chance("migration").bytes)
     return folder
 
 

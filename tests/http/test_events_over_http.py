@@ -39,8 +39,11 @@ def everything(caller: Caller) -> list[dict[str, Any]]:
 
 
 def lines(response: Any) -> list[dict[str, Any]]:
+    """The events of an export, without its trailer."""
     assert response.status_code == 200, response.data
-    return [json.loads(line) for line in response.data.splitlines()]
+    *events, trailer = [json.loads(line) for line in response.data.splitlines()]
+    assert list(trailer) == ["trailer"]
+    return events
 
 
 def test_the_page_is_as_its_schema_says_and_has_no_gap(auditor: Caller) -> None:
@@ -82,7 +85,7 @@ def test_ndjson_holds_the_exact_bytes_stored(written: Running, auditor: Caller) 
     assert response.content_type == "application/x-ndjson"
     with written.store.read("P") as reader:
         stored = [reader.event(sequence).body for sequence in range(13)]  # type: ignore[union-attr]
-    assert response.data == b"".join(body + b"\n" for body in stored)
+    assert b"".join(response.data.splitlines(keepends=True)[:-1]) == b"".join(body + b"\n" for body in stored)
 
 
 def test_the_leaf_of_a_page_and_the_line_of_ndjson_state_the_same(auditor: Caller) -> None:
@@ -191,6 +194,7 @@ def test_a_token_scoped_to_a_line_sees_its_events_alone(written: Running) -> Non
         ("application/json", "application/json"),
         ("application/x-ndjson", "application/x-ndjson"),
         ("application/json;q=0.5, application/x-ndjson", "application/x-ndjson"),
+        ("application/json, text/event-stream;q=0.5", "application/json"),
         ("text/html, application/x-ndjson;q=0.1", "application/x-ndjson"),
     ],
 )
@@ -201,4 +205,8 @@ def test_the_form_is_the_one_asked_for(auditor: Caller, accept: str | None, medi
 @pytest.mark.parametrize("accept", ["text/csv", "image/*", "application/json;q=0"])
 def test_a_form_that_is_not_offered_is_406_and_names_those_that_are(auditor: Caller, accept: str) -> None:
     document = problem_of(auditor.get(EVENTS, headers={"Accept": accept}), 406, "not-acceptable")
-    assert document["errors"][0]["accepted"] == ["application/json", "application/x-ndjson"]
+    assert document["errors"][0]["accepted"] == [
+        "application/json",
+        "application/x-ndjson",
+        "text/event-stream",
+    ]

@@ -1,21 +1,35 @@
-"""The log: pages for people and programs, exact bytes for whoever keeps a copy."""
+"""The log: pages for people and programs, exact bytes for whoever keeps a copy, events as they come."""
 
 from __future__ import annotations
 
-from typing import Any
+import re
+from typing import Any, Final
 
-from flask import Response
+from flask import Response, g, request
 
-from service.application import log
+from service.application import log, proofs
+from service.application.log import Export
+from service.application.streams import LAST_EVENT, Following, no_such_event
 from service.domain.ports import EventFilter, StoredEvent
-from service.http import answers
+from service.errors import Finding, InvalidParameter
+from service.http import answers, event_streams
 from service.http.bodies import JSON, NDJSON
 from service.http.documents import Document
-from service.http.operations import Call, EdgeBlueprint, Operation, Reply, operation
-from service.http.queries import EventPageQuery
+from service.http.operations import (
+    NUMBER_PATTERN,
+    Call,
+    EdgeBlueprint,
+    Operation,
+    Reply,
+    operation,
+)
+from service.http.queries import EventPageQuery, SizeQuery
 from service.http.replies import document_reply, link
+from service.http.state import edge
 
 blueprint = EdgeBlueprint("events", __name__, description="The plant's append-only log.")
+
+TEXT: Final = "text/plain"
 
 
 def event_item(stored: StoredEvent) -> dict[str, Any]:
@@ -44,15 +58,23 @@ def filter_of(query: Any) -> EventFilter:
         "/v1/plants/<plant>/events",
         "Read the log",
         "Events in order of sequence from `from` on; filters combine. As JSON: a page, with `next` the "
-        "sequence to ask from (null at the end of the log). As NDJSON (Accept: application/x-ndjson): the "
-        "exact bytes stored, "
-        "one event a line, to the end of the log as it stood at the request; free text is not part of them. "
-        "No event is ever skipped: sequences have no gap, and one that has been read does not change. "
+        "sequence to ask from (null at the end). As NDJSON (Accept: application/x-ndjson): the exact bytes "
+        "stored, one event a line, to `to` or the end of the log as it stood at the request, then the "
+        "trailer: a line with a signed checkpoint and a signed seal that states how many events were given "
+        "and the root of their hashes. As server-sent events (Accept: text/event-stream): each event with "
+        "its sequence as id, its type and its exact bytes, and those to come as they are recorded; a "
+        "heartbeat every 15 seconds moves the id on; the stream ends after 15 minutes or when the token no "
+        "longer counts, and is taken up again with Last-Event-ID. Free text is no part of the bytes. No "
+        "event is ever skipped: sequences have no gap, and one that has been read does not change. "
         "Roles: engineer, integrator, auditor; a token scoped to lines sees their events alone.",
         {
             200: Reply(
                 "Events in order.",
-                {JSON: Document("page-events"), NDJSON: Document("event")},
+                {
+                    JSON: Document("page-events"),
+                    NDJSON: Document("export-line"),
+                    event_streams.MEDIA: {"type": "string"},
+                },
                 headers=("Link",),
                 links={
                     "event": link(
@@ -65,17 +87,50 @@ def filter_of(query: Any) -> EventFilter:
             )
         },
         query=EventPageQuery,
-        formats=(JSON, NDJSON),
+        formats=(JSON, NDJSON, event_streams.MEDIA),
+        headers=("LastEventId",),
         errors=("not-permitted",),
     ),
 )
 def list_events(call: Call, plant: str) -> Response:
-    """Events in order, as a page or as a stream of exact bytes."""
-    wanted, start = filter_of(call.query), call.query["start"]
+    """Events in order: a page, an export of exact bytes, or a stream of those to come."""
+    wanted, start, end = filter_of(call.query), call.query["start"], call.query.get("to")
+    last = _last_event()
+    if call.media == event_streams.MEDIA:
+        return _follow(call, plant, wanted, start, last)
     if call.media == NDJSON:
-        return answers.stream_answer(log.stream_events(call.context, plant, wanted, start))
-    page = log.list_events(call.context, plant, wanted, start, call.query["limit"])
+        form = Export(call.query["trailer"], call.query["documents"], call.query["texts"])
+        return answers.stream_answer(log.export_events(call.context, plant, wanted, start, end, form))
+    page = log.list_events(call.context, plant, wanted, start, end, call.query["limit"])
     return events_page(page)
+
+
+def _last_event() -> int | None:
+    """The sequence in Last-Event-ID, or None without the header. Errors: InvalidParameter."""
+    given = request.headers.get(LAST_EVENT)
+    if given is None:
+        return None
+    if re.fullmatch(NUMBER_PATTERN, given) is None:
+        raise no_such_event("form", "is no sequence", "the id of an event, a whole number in digits")
+    return int(given)
+
+
+def _follow(call: Call, plant: str, wanted: EventFilter, start: int, last: int | None) -> Response:
+    """An open answer that goes on with the log."""
+    if "to" in call.query:
+        raise InvalidParameter(
+            "A stream of events has no end.",
+            errors=[
+                Finding("query", "without-end", "is not for server-sent events", name="to", accepted=[NDJSON])
+            ],
+        )
+    at_hand, digest = edge(), g.token_digest
+    return at_hand.streams.answer(
+        Following(call.context, plant, wanted, start, last),
+        lambda: at_hand.store.authenticate(digest, at_hand.clock()) is not None,
+        request.environ,
+        head=request.method == "HEAD",
+    )
 
 
 def events_page(page: Any) -> Response:
@@ -123,3 +178,28 @@ def get_event_document(call: Call, plant: str, sequence: int) -> Response:
     """The exact bytes of a document beside the log."""
     media_type, body = log.get_event_document(call.context, plant, sequence)
     return Response(body, mimetype=media_type)
+
+
+@operation(
+    blueprint,
+    Operation(
+        "getEventReceipt",
+        "GET",
+        "/v1/plants/<plant>/events/<sequence>/receipt",
+        "Read an event's receipt",
+        "A C2SP tlog-proof that is verified offline with the log's key alone: the event's exact bytes "
+        "(base64, behind `extra`), its index, its proof of inclusion, and a signed checkpoint, the newest "
+        "one or that of `size`. Keep it with the papers of the act. Roles: engineer, integrator, auditor; a "
+        "token scoped to lines for their events alone.",
+        {200: Reply("The receipt.", {TEXT: {"type": "string"}}, headers=("Content-Disposition",))},
+        query=SizeQuery,
+        formats=(TEXT,),
+        errors=("not-permitted",),
+    ),
+)
+def get_event_receipt(call: Call, plant: str, sequence: int) -> Response:
+    """A receipt that is verified offline."""
+    name, body = proofs.get_receipt(call.context, plant, sequence, call.query.get("size"))
+    response = answers.text_answer(body)
+    response.headers["Content-Disposition"] = f'attachment; filename="{name}.tlog-proof"'
+    return response

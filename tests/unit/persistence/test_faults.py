@@ -32,6 +32,11 @@ def wrapped(fault: Exception, kind: type[exc.DBAPIError] = exc.OperationalError)
     return kind("SELECT secret FROM tokens", {}, fault)
 
 
+def lost(error: exc.DBAPIError) -> exc.DBAPIError:
+    error.connection_invalidated = True
+    return error
+
+
 @pytest.mark.parametrize(
     ("error", "expected"),
     [
@@ -51,8 +56,11 @@ def wrapped(fault: Exception, kind: type[exc.DBAPIError] = exc.OperationalError)
         (wrapped(Fault(sqlite_errorname="SQLITE_CANTOPEN")), errors.StoreBusy),
         (wrapped(Fault(sqlstate="55P03")), errors.StoreBusy),
         (wrapped(Fault(sqlstate="57014")), errors.StoreBusy),
-        (wrapped(Fault(sqlstate="40001")), errors.StoreBusy),
-        (wrapped(Fault(sqlstate="40P01")), errors.StoreBusy),
+        (wrapped(Fault(sqlstate="40001")), errors.WriteConflict),
+        (wrapped(Fault(sqlstate="40P01")), errors.WriteConflict),
+        (lost(wrapped(Fault(sqlstate="57P01"))), errors.WriteConflict),
+        (lost(wrapped(Fault("server closed the connection"))), errors.WriteConflict),
+        (wrapped(Fault(sqlstate="57P01")), errors.StoreBusy),
         (wrapped(Fault(sqlstate="08006")), errors.StoreBusy),
         (wrapped(Fault("connection refused")), errors.StoreBusy),
         (exc.TimeoutError("pool"), errors.StoreBusy),

@@ -1,0 +1,132 @@
+"""Commands that make the service run: migrate, serve, relay, demo, openapi."""
+
+from __future__ import annotations
+
+import argparse
+import subprocess
+from pathlib import Path
+from typing import Any, Final
+
+from service import bootstrap
+from service.config import Settings
+from service.persistence.migrate import migrate
+from service.relay import process
+
+OPENAPI_FILE: Final = Path(__file__).resolve().parents[2] / "openapi.yaml"
+
+
+def add_commands(commands: Any) -> None:
+    """Adds the commands to those of the parser."""
+    add = commands.add_parser("migrate", help="bring the database and keys to this release")
+    add.set_defaults(run=_migrate)
+
+    add = commands.add_parser("serve", help="serve the API (after migrate), with the relay beside it")
+    add.set_defaults(run=_serve)
+
+    add = commands.add_parser(
+        "relay", help="send what is in the log to the webhooks, as a process of its own"
+    )
+    add.add_argument(process.BESIDE, type=int, metavar="PID", help="end with this process, which started it")
+    add.set_defaults(run=_relay)
+
+    add = commands.add_parser(
+        "demo", help="fill an empty service with an invented plant, print a tour, serve"
+    )
+    add.add_argument("--no-serve", action="store_true", help="fill and print, do not serve")
+    add.set_defaults(run=_demo)
+
+    add = commands.add_parser("openapi", help="compare openapi.yaml with the routes, or write it")
+    group = add.add_mutually_exclusive_group(required=True)
+    group.add_argument("--check", action="store_true")
+    group.add_argument("--write", action="store_true")
+    add.set_defaults(run=_openapi)
+
+
+def _migrate(_: argparse.Namespace) -> int:
+    migrate(bootstrap.settings_of())
+    return 0
+
+
+def _serve(_: argparse.Namespace) -> int:
+    serve(bootstrap.settings_of())
+    return 0
+
+
+def _relay(chosen: argparse.Namespace) -> int:
+    settings = bootstrap.settings_of()
+    return process.main_loop(lambda: bootstrap.make_relay(settings), beside=chosen.beside)
+
+
+def serve(settings: Settings) -> None:
+    """Serve under gunicorn with threads; each worker makes its own application and connections.
+
+    The relay of the webhooks runs beside the workers, in a process of its own that ends with the server.
+    """
+    from gunicorn.app.base import BaseApplication
+
+    from service.http.event_streams import end_with_worker
+
+    relays: list[subprocess.Popen[bytes]] = []
+
+    def start_relay(_server: Any) -> None:
+        if settings.relay:
+            relays.append(process.start_beside())
+
+    def stop_relay(_server: Any) -> None:
+        for relay in relays:
+            process.stop_beside(relay)
+
+    class Server(BaseApplication):
+        """Gunicorn with settings from the service's own configuration."""
+
+        def load_config(self) -> None:
+            """Take over the settings."""
+            options: dict[str, Any] = {
+                "bind": f"[{settings.host}]:{settings.port}"
+                if ":" in settings.host
+                else f"{settings.host}:{settings.port}",
+                "workers": settings.workers,
+                "threads": settings.threads,
+                "worker_class": "gthread",
+                "timeout": settings.request_timeout_s,
+                "graceful_timeout": 20,
+                "keepalive": 5,
+                "limit_request_line": 8190,
+                "proc_name": "spring-support-release",
+                "loglevel": settings.log_level,
+                "post_worker_init": end_with_worker,
+                "when_ready": start_relay,
+                "on_exit": stop_relay,
+            }
+            for name, value in options.items():
+                self.cfg.set(name, value)
+
+        def load(self) -> Any:
+            """Build the application in the worker."""
+            return bootstrap.make_app(settings)
+
+    Server().run()
+
+
+def _demo(chosen: argparse.Namespace) -> int:
+    from service import demo
+
+    settings = bootstrap.settings_of()
+    migrate(settings)
+    demo.fill(settings)
+    if not chosen.no_serve and not demo.is_served(settings):
+        serve(settings)
+    return 0
+
+
+def _openapi(chosen: argparse.Namespace) -> int:
+    from service.http.openapi import check_openapi, write_openapi
+
+    app = bootstrap.make_document_app()
+    if chosen.write:
+        write_openapi(app, OPENAPI_FILE)
+        return 0
+    differences = check_openapi(app, OPENAPI_FILE)
+    for difference in differences:
+        print(difference)
+    return 1 if differences else 0

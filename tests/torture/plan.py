@@ -1,0 +1,132 @@
+"""What shall happen, drawn from a seed: the same seed gives the same plan, whatever comes of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from random import Random
+from typing import Any
+
+from tests.torture.points import POINTS, WHOLE, WORKER
+
+SERVERS = ("one", "two")
+CYCLES_A_ROUND = 8
+# What can be done to a running service, with the weight by which it is drawn.
+COMMON = {
+    "kill-worker": 5,
+    "kill-server": 3,
+    "kill-master": 1,
+    "kill-both": 2,
+    "stall": 1,
+    "clock": 3,
+    "restart": 1,
+}
+POSTGRESQL = {"backend": 3, "terminate": 3, "database": 2}
+
+
+@dataclass(frozen=True)
+class Action:
+    """One thing done at a moment. at_s: seconds after the writers began. server: whom it meets.
+
+    point, after: for `point`, the passage at which the process dies. scope: what dies with it.
+    value: seconds, of a clock's offset, of standing still, or of being down.
+    """
+
+    at_s: float
+    what: str
+    server: str = ""
+    point: str = ""
+    after: int = 0
+    scope: str = WORKER
+    value: float = 0.0
+
+
+@dataclass(frozen=True)
+class Cycle:
+    """Some seconds of writing with what is done meanwhile; then everything is brought to rest and checked."""
+
+    number: int
+    seconds: float
+    actions: tuple[Action, ...]
+
+
+@dataclass(frozen=True)
+class Round:
+    """A fresh store and some cycles on it. small_disk: it lies on a file system that is filled once.
+
+    refusing: share of its messages that the webhook's receiver refuses.
+    """
+
+    number: int
+    small_disk: bool
+    refusing: float
+    cycles: tuple[Cycle, ...]
+
+
+def rounds(
+    seed: int,
+    engine: str,
+    *,
+    cycles: int = CYCLES_A_ROUND,
+    seconds: tuple[float, float] = (2.0, 4.0),
+    points: int = 4,
+) -> Iterator[Round]:
+    """Rounds without end.
+
+    cycles: of each round. seconds: shortest and longest time of writing. points: named points for each cycle.
+    """
+    chance = Random(f"plan/{engine}/{seed}")
+    deck: list[str] = []
+    number = 0
+    while True:
+        small = number % 2 == 0
+        made = []
+        for place in range(cycles):
+            length = round(chance.uniform(*seconds), 2)
+            actions = list(_points(chance, deck, length, points)) + list(_others(chance, engine, length))
+            if small and place == cycles - 1:
+                actions = [action for action in actions if action.what in ("clock", "stall")]
+                actions.append(Action(round(length * 0.3, 2), "disk"))
+            made.append(Cycle(place, length, tuple(sorted(actions, key=lambda each: each.at_s))))
+        yield Round(number, small, chance.choice((0.0, 0.0, 0.005)), tuple(made))
+        number += 1
+
+
+def short_rounds(seed: int, engine: str) -> Iterator[Round]:
+    """Rounds of a few seconds: every named point is ordered once or twice, and the disk is filled."""
+    return rounds(seed, engine, cycles=3, seconds=(1.2, 1.5), points=11)
+
+
+def _points(chance: Random, deck: list[str], length: float, count: int) -> Iterator[Action]:
+    """Named points: each comes up once before any comes up again."""
+    for _ in range(count):
+        if not deck:
+            deck += POINTS
+            chance.shuffle(deck)
+        yield Action(
+            round(chance.uniform(0, length * 0.8), 2),
+            "point",
+            chance.choice(SERVERS),
+            deck.pop(),
+            chance.randint(1, 20),
+            WHOLE if chance.random() < 0.3 else WORKER,
+        )
+
+
+def _others(chance: Random, engine: str, length: float) -> Iterator[Action]:
+    kinds = COMMON | (POSTGRESQL if engine == "postgresql" else {})
+    for what in chance.choices(tuple(kinds), tuple(kinds.values()), k=chance.randint(2, 4)):
+        at_s = round(chance.uniform(0, length), 2)
+        value = 0.0
+        if what == "clock":
+            value = chance.choice((-7_200.0, -600.0, -30.0, -1.0, 0.0, 45.0))
+        elif what == "stall":
+            value = round(chance.uniform(0.2, 1.5), 2)
+        elif what in ("kill-server", "kill-both", "database"):
+            value = round(chance.uniform(0.0, 0.5), 2)
+        yield Action(at_s, what, chance.choice(SERVERS), value=value)
+
+
+def as_document(planned: Round) -> dict[str, Any]:
+    """A round as JSON."""
+    return asdict(planned)
