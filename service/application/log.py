@@ -15,6 +15,8 @@ from service.domain.ports import EventFilter, LogReader, StoredCheckpoint, Store
 from service.errors import Finding, InvalidParameter, LogCorrupt, StoreBusy
 from service.ledger import exports
 from service.ledger.hashing import leaf_hash
+from service.ledger.leaf_check import LeafCheck
+from service.ledger.verifier import Refused, VerifierKey, open_checkpoint, parse_checkpoint, parse_note
 
 
 def _wanted(context: Context, wanted: EventFilter) -> EventFilter:
@@ -86,8 +88,8 @@ class Export:
 class _Part:
     """A part of one log: events [start, end) that the filter lets through.
 
-    signed: the checkpoint that the trailer carries, None without a trailer. limited: the part ends
-    before the checkpoint does, at the caller's wish.
+    signed: the checkpoint that the trailer carries, None without a trailer. origin: under which that one
+    was signed. limited: the part ends before the checkpoint does, at the caller's wish.
     """
 
     plant: str
@@ -121,16 +123,41 @@ def export_events(
             if signed is None or signed.size < start:
                 raise not_signed_yet(signed)
         last = end if end is not None else reader.size if signed is None else signed.size
-        part = _Part(
-            plant=plant,
-            wanted=_wanted(context, wanted),
-            start=start,
-            end=last,
-            origin=reader.origin,
-            signed=signed,
-            limited=signed is not None and last < signed.size,
-        )
+        log_id = reader.log_id
+    part = _Part(
+        plant=plant,
+        wanted=_wanted(context, wanted),
+        start=start,
+        end=last,
+        origin="" if signed is None else _origin_of(context, log_id, signed),
+        signed=signed,
+        limited=signed is not None and last < signed.size,
+    )
     return _lines(context, part, form)
+
+
+def _origin_of(context: Context, log_id: str, signed: StoredCheckpoint) -> str:
+    """The origin of a checkpoint that is about to be given out under a seal.
+
+    The seal is made by the service's keys now, so that what it rests on is verified first: the row in
+    the tables may have been changed, the signature not.
+
+    Errors: LogCorrupt for a note that no listed key signed, or that states another size or root.
+    """
+    with context.store.read_service() as service:
+        known = [bytes.fromhex(key.public_key) for key in service.known_keys()]
+    try:
+        origin = parse_checkpoint(parse_note(signed.note).text).origin
+        stated = open_checkpoint(signed.note, [VerifierKey(origin, key) for key in known])
+    except Refused as error:
+        raise LogCorrupt(
+            "A stored checkpoint does not verify.", position=signed.size, reason=error.reason
+        ) from error
+    if (stated.size, stated.root) != (signed.size, signed.root) or log_id not in origin.split("/"):
+        raise LogCorrupt(
+            "A stored checkpoint states another size, root or log.", position=signed.size, reason="altered"
+        )
+    return origin
 
 
 def not_signed_yet(newest: StoredCheckpoint | None) -> StoreBusy:
@@ -139,17 +166,62 @@ def not_signed_yet(newest: StoredCheckpoint | None) -> StoreBusy:
     return StoreBusy("No signed checkpoint covers these events yet; the next write makes one.", signed=size)
 
 
+class _Rows:
+    """The rows given so far, and whether they are the signed log's.
+
+    Of an export without filter from the first event on, the rows' own root must be the signed one; of
+    any other the rows are put into the stored tree, whose root must be the signed one.
+    """
+
+    def __init__(self, context: Context, part: _Part, signed: StoredCheckpoint) -> None:
+        self._start, self._signed = part.start, signed
+        self.stated = _stated(part)
+        self.tally = exports.RowTally()
+        whole = part.start == 0 and not self.stated
+        self._check = (
+            None if whole else LeafCheck(_StoredHashes(context, part.plant, signed.size), signed.size)
+        )
+
+    def take(self, chunk: Sequence[tuple[int, bytes]]) -> None:
+        """Takes in the next rows. Errors: LogCorrupt for a row out of its place."""
+        leaves = [leaf_hash(body) for _, body in chunk]
+        self.tally.extend(leaves)
+        if self._check is not None:
+            for (sequence, _), leaf in zip(chunk, leaves, strict=True):
+                self._check.take(sequence, leaf)
+
+    def hold_against_the_signed_root(self) -> None:
+        """Ends the taking. Errors: LogCorrupt when what was given is not what was signed."""
+        root = self.tally.root() if self._check is None else self._check.root()
+        if root != self._signed.root:
+            raise LogCorrupt("The events differ from what was signed.", position=self._start, reason="root")
+
+
+@dataclass(frozen=True)
+class _StoredHashes:
+    """The hashes of a log's tree, each run read on its own, so that no transaction stays open."""
+
+    context: Context
+    plant: str
+    size: int
+
+    def hashes(self, level: int, start: int, end: int) -> Sequence[bytes]:
+        """Hashes [start, end) of the full subtrees of 256**level leaves."""
+        with self.context.store.pull(self.plant, self.size - 1) as reader:
+            return reader.hashes(level, start, end)
+
+
 def _lines(context: Context, part: _Part, form: Export) -> Iterator[bytes]:
-    rows = exports.RowTally()
+    rows = None if part.signed is None else _Rows(context, part, part.signed)
     for chunk in context.store.stream(part.plant, part.wanted, part.start, part.end):
-        if form.trailer:
-            for _, body in chunk:
-                rows.append(leaf_hash(body))
+        if rows is not None:
+            rows.take(chunk)
         if form.documents or form.texts:
             yield from _with_what_is_beside(context, part.plant, chunk, form)
         else:
             yield b"".join(body + b"\n" for _, body in chunk)
-    if part.signed is not None:
+    if part.signed is not None and rows is not None:
+        rows.hold_against_the_signed_root()
         yield _trailer(context, part, part.signed, rows)
 
 
@@ -172,21 +244,17 @@ def _with_what_is_beside(
         yield from words.get(sequence, ())
 
 
-def _trailer(context: Context, part: _Part, signed: StoredCheckpoint, rows: exports.RowTally) -> bytes:
-    """The signed last line. Errors: LogCorrupt when the events given are not those that were signed."""
-    stated = _stated(part)
-    root = rows.root()
-    if part.start == 0 and not stated and (rows.size, root) != (signed.size, signed.root):
-        raise LogCorrupt("The events differ from their signed checkpoint.", position=0, reason="root")
+def _trailer(context: Context, part: _Part, signed: StoredCheckpoint, rows: _Rows) -> bytes:
+    """The signed last line."""
     text = exports.seal_text(
         origin=part.origin,
         size=signed.size,
         start=part.start,
-        count=rows.size,
-        root=root,
-        filter=canonical_bytes(stated).decode("utf-8"),
+        count=rows.tally.size,
+        root=rows.tally.root(),
+        filter=canonical_bytes(rows.stated).decode("utf-8"),
     )
-    return exports.trailer_line(signed.note, context.store.signed(text, part.origin), rows)
+    return exports.trailer_line(signed.note, context.store.signed(text, part.origin), rows.tally)
 
 
 def _stated(part: _Part) -> Mapping[str, Any]:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import subprocess
+import threading
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
@@ -13,6 +15,8 @@ from service.persistence.migrate import migrate
 from service.relay import process
 
 OPENAPI_FILE: Final = Path(__file__).resolve().parents[2] / "openapi.yaml"
+_LOOK_S: Final = 1.0
+_LONGEST_PAUSE_S: Final = 30.0
 
 
 def add_commands(commands: Any) -> None:
@@ -57,6 +61,41 @@ def _relay(chosen: argparse.Namespace) -> int:
     return process.main_loop(lambda: bootstrap.make_relay(settings), beside=chosen.beside)
 
 
+class RelayBeside:
+    """The relay's process beside the server: started again should it die, and ended with the server."""
+
+    def __init__(self) -> None:
+        self._ended = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def start(self, tell: Callable[[str], Any]) -> None:
+        """Starts it, and a thread that looks after it. tell: takes a line for the server's own log."""
+        self._process = process.start_beside()
+        self._thread = threading.Thread(target=self._keep, args=(tell,), name="relay-beside", daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Ends it, and waits until what is under way has been kept."""
+        self._ended.set()
+        if self._thread is not None:
+            self._thread.join()
+        if self._process is not None:
+            process.stop_beside(self._process)
+
+    def _keep(self, tell: Callable[[str], Any]) -> None:
+        pause = _LOOK_S
+        while not self._ended.wait(pause):
+            assert self._process is not None
+            # The server reaps its children itself; one that is gone is known by that as well.
+            if self._process.poll() is None:
+                pause = _LOOK_S
+                continue
+            tell("The relay's process ended and is started again.")
+            pause = min(2 * pause, _LONGEST_PAUSE_S)
+            self._process = process.start_beside()
+
+
 def serve(settings: Settings) -> None:
     """Serve under gunicorn with threads; each worker makes its own application and connections.
 
@@ -66,15 +105,11 @@ def serve(settings: Settings) -> None:
 
     from service.http.event_streams import end_with_worker
 
-    relays: list[subprocess.Popen[bytes]] = []
+    relay = RelayBeside()
 
-    def start_relay(_server: Any) -> None:
+    def start_relay(server: Any) -> None:
         if settings.relay:
-            relays.append(process.start_beside())
-
-    def stop_relay(_server: Any) -> None:
-        for relay in relays:
-            process.stop_beside(relay)
+            relay.start(server.log.error)
 
     class Server(BaseApplication):
         """Gunicorn with settings from the service's own configuration."""
@@ -96,7 +131,7 @@ def serve(settings: Settings) -> None:
                 "loglevel": settings.log_level,
                 "post_worker_init": end_with_worker,
                 "when_ready": start_relay,
-                "on_exit": stop_relay,
+                "on_exit": lambda _: relay.stop(),
             }
             for name, value in options.items():
                 self.cfg.set(name, value)

@@ -1,7 +1,8 @@
 """Verifies what a log gave away, without the service: exports, receipts, checkpoints and backups.
 
 This file stands alone. It needs Python 3.11 and the package `cryptography`, and nothing of the
-service, so that a copy of it can be kept with the files that it shall verify one day:
+service, so that a copy of it can be kept with the files that it shall verify one day. That is why it
+is one long file; the service's own modules import from it and have no second version of what it does.
 
     python verifier.py FILE --key KEY [--key KEY ...] [--since CHECKPOINT ...] [--entry FILE]
 
@@ -18,7 +19,6 @@ from __future__ import annotations
 import argparse
 import base64
 import hashlib
-import heapq
 import json
 import math
 import re
@@ -56,7 +56,7 @@ _CONTROL = re.compile("[\x00-\x09\x0b-\x1f\ud800-\udfff]")
 _SEAL = re.compile(
     r"([^\n]+)/export\nsize ([0-9]+)\nfrom ([0-9]+)\ncount ([0-9]+)\nroot (\S+)\nfilter ([^\n]+)\n"
 )
-_HEX = re.compile(r"(?:[0-9a-f]{2}){1,64}")
+_SALT = re.compile(r"[0-9a-f]{64}")  # of one length: else words could be moved into it, or out of it
 _RECEIPT = RECEIPT_MARK.encode("ascii")
 _BESIDE = (b'{"document":', b'{"text":', b'{"trailer":')
 # The canonical form of an event in plain ASCII, before its data and behind them: names in their order.
@@ -386,8 +386,7 @@ def _signature(line: str) -> Signature:
 
 
 def is_key_name(name: str) -> bool:
-    """Whether a key may have this name: no spaces and no plus sign."""
-    """Whether a key may have this name: no spaces and no plus sign."""
+    """Whether a key may have this name: not empty, no spaces and no plus sign."""
     return bool(name) and "+" not in name and not any(each.isspace() for each in name)
 
 
@@ -512,7 +511,7 @@ def verify_receipt(
         stated = read_entry(body).get("sequence", receipt.index)
     except Refused:
         return body, checkpoint  # another log's entry may be of any form
-    if stated != receipt.index:
+    if type(stated) is not int or stated != receipt.index:
         raise Refused("chain", RULES["sequence"], receipt.index)
     return body, checkpoint
 
@@ -573,7 +572,7 @@ class EntryOrder:
             no fault where entries were left out on purpose.
         """
         sequence, log_id, identifier, recorded_at, subject, count, previous = facts
-        if type(sequence) is not int or sequence != (sequence if place is None else place):
+        if type(sequence) is not int or sequence < 0 or sequence != (sequence if place is None else place):
             return "sequence"
         if log_id is None or log_id != self.log_id:
             if self.log_id is not None or not isinstance(log_id, str):
@@ -646,7 +645,11 @@ def _entries(bodies: Sequence[bytes]) -> list[_Entry]:
         entries.append(_entry(body))
     # One call for all: no text of a whole JSON object is the beginning of another one, so that all agree
     # together only if each one agrees.
-    if _ENCODER.encode([data for _, _, data in framed]) != f"[{','.join(each for _, each, _ in framed)}]":
+    try:
+        canonical = _ENCODER.encode([data for _, _, data in framed])
+    except RecursionError:
+        canonical = ""
+    if canonical != f"[{','.join(written for _, written, _ in framed)}]":
         for at, _, _ in framed:
             entries[at] = _entry(bodies[at])
     return entries
@@ -694,7 +697,8 @@ def canonical_number(value: float) -> str:
 
 def _read_float(text: str) -> float:
     value = float(text)
-    if canonical_number(value) != text:
+    plain = repr(value) == text and "e" not in text and not text.endswith(".0")
+    if not plain and canonical_number(value) != text:
         raise ValueError("a number is not in its canonical form")
     return value
 
@@ -896,7 +900,7 @@ class _Export:
         self._next = next(self._marks, None)
         self._origins: dict[str, int] = {}  # origin of older checkpoints: greatest size
         self._before: dict[str, int] = {}  # origin until a declared loss: events that were kept
-        self._vouched = self._base  # events that older checkpoints bear out
+        self._borne_out = [self._base]  # sizes of older checkpoints that the events agree with
         self._refuted: int | None = None  # size of the first older checkpoint that they do not
         if self._whole is not None:
             self._compare(self._whole)
@@ -976,10 +980,10 @@ class _Export:
     def _take_text(self, words: Mapping[str, Any], data: Mapping[str, Any]) -> None:
         field, salt = _member(words, "field", str), _member(words, "salt", str)
         text = _member(words, "text", str).encode("utf-8", "replace")
-        if _HEX.fullmatch(salt) is None:
+        if _SALT.fullmatch(salt) is None:
             raise Refused("text", "The salt of words is not of its form.")
         stated = {"sha256": hashlib.sha256(bytes.fromhex(salt) + text).hexdigest()}
-        if words.get("sequence") != self._sequences[-1] or data.get(field) != stated:
+        if _member(words, "sequence", int) != self._sequences[-1] or data.get(field) != stated:
             raise Refused("text", "Words differ from the digest that their event has.")
         if field in self._fields:
             raise Refused("text", "The same words stand there twice.")
@@ -992,14 +996,23 @@ class _Export:
             mark = self._next
             self._next = next(self._marks, None)
             self._origins[mark.origin] = max(mark.size, self._origins.get(mark.origin, 0))
-            if mark.size < whole.size:
+            if mark.size < self._base:
                 detail = f"The file does not hold the {mark.size} events that an older checkpoint covers."
                 raise Refused("missing", detail, mark.size)
-            if self._refuted is None:
-                if mark.root == whole.root():
-                    self._vouched = mark.size
-                else:
-                    self._refuted = mark.size
+            if mark.size < whole.size:
+                raise Refused("malformed", "The older checkpoints do not come by rising size.")
+            if self._refuted is not None:
+                continue
+            if mark.root != whole.root():
+                self._refuted = mark.size
+            elif self._borne_out[-1] < mark.size:
+                self._borne_out.append(mark.size)
+
+    @property
+    def _vouched(self) -> int:
+        """Events before the first refuted checkpoint that an older checkpoint bears out."""
+        sizes = (size for size in reversed(self._borne_out) if size != self._refuted)
+        return next(sizes, self._base)
 
     def _note(self, kind: str, row: int, reason: str, detail: str) -> None:
         self._evidence.setdefault(kind, (row, reason, detail))
@@ -1202,11 +1215,7 @@ class _Export:
 def _rising(since: Checkpoint | Iterable[Checkpoint] | None) -> Iterator[Checkpoint]:
     if since is None or isinstance(since, Checkpoint):
         return iter(() if since is None else (since,))
-    return since if isinstance(since, Iterator) else iter(sorted(since, key=_size))
-
-
-def _size(checkpoint: Checkpoint) -> int:
-    return checkpoint.size
+    return since if isinstance(since, Iterator) else iter(sorted(since, key=lambda each: each.size))
 
 
 def _member(document: Mapping[str, Any], name: str, kind: type[_Kind]) -> _Kind:
@@ -1281,14 +1290,17 @@ class _Backup:
 
     def _log(self, log: Mapping[str, Any], origin: str, since: list[Checkpoint]) -> ExportSummary:
         log_id = _member(log, "log_id", str)
-        older = sorted((each for each in since if _continues(origin, each.origin)), key=_size)
+        older = [each for each in since if _continues(origin, each.origin)]
+        keys = self._under(origin)
         try:
             with (
                 self._archive.open(f"logs/{log_id}/checkpoints.ndjson") as checkpoints,
                 self._archive.open(f"logs/{log_id}/events.ndjson") as events,
             ):
-                marks = heapq.merge(map(self._checkpoint, checkpoints), older, key=_size)
-                summary = verify_export(events, self._under(origin), iter(marks))
+                summary = verify_export(events, keys, map(self._checkpoint, checkpoints))
+            if older:  # apart: what is in the file vouches for nothing that someone else has kept
+                with self._archive.open(f"logs/{log_id}/events.ndjson") as events:
+                    verify_export(events, keys, older)
             stated = (summary.checkpoint.origin, summary.checkpoint.size, summary.log_id or log_id)
             if not summary.in_tree or stated != (origin, log.get("size"), log_id):
                 raise Refused("altered", "The log is not the one that the manifest names.")
@@ -1369,12 +1381,13 @@ def _command(given: argparse.Namespace) -> int:
         print("--since goes with an export or a backup, --entry with a receipt", file=sys.stderr)
         return 2
     try:
-        print("\n".join(["VERIFIED", *_verified(given.file, head, keys, notes, entry)]))
+        said, status = ["VERIFIED", *_verified(given.file, head, keys, notes, entry)], 0
     except Refused as refused:
-        position = "none" if refused.position is None else refused.position
-        print(f"REFUSED: {refused.reason}\nposition: {position}\n{refused.detail}")
-        return 1
-    return 0
+        position = "none" if refused.position is None else str(refused.position)
+        said, status = [f"REFUSED: {refused.reason}", f"position: {position}", refused.detail], 1
+    for line in said:  # a name in a file may hold what a terminal would obey
+        print(ascii(line)[1:-1])
+    return status
 
 
 def _keys(given: str) -> list[VerifierKey]:
@@ -1399,7 +1412,7 @@ def _verified(
     if head.startswith(_RECEIPT):
         body, checkpoint = verify_receipt(path.read_bytes(), keys, entry)
         where = f"receipt: this entry is in the log {checkpoint.origin}, among its first {checkpoint.size}"
-        return [where, ascii(body.decode("utf-8", "replace"))[1:-1]]
+        return [where, body.decode("utf-8", "replace")]
     checkpoint = open_checkpoint(path.read_bytes(), keys)
     root = checkpoint.root.hex()
     return [f"checkpoint of the log {checkpoint.origin}: {checkpoint.size} events, root {root}"]
@@ -1410,7 +1423,7 @@ def _in_words(summary: ExportSummary) -> str:
     if seal.is_range:
         rows = f"{seal.count} events from {seal.start} on, none left out"
     else:
-        rows = f"{seal.count} events from {seal.start} on, by the filter {canonical_text(seal.filter)!a}"
+        rows = f"{seal.count} events from {seal.start} on, by the filter {canonical_text(seal.filter)}"
     tie = "by their hashes" if summary.in_tree else "by the signature over the seal alone"
     return (
         f"log {checkpoint.origin}: {rows}; tied to the checkpoint of {checkpoint.size} events {tie}; "

@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any
 
 import orjson
-from sqlalchemy import Connection, Row, func, insert, select, update
+from sqlalchemy import Connection, Row, bindparam, func, insert, select, update
 
 from service.domain.access import Principal
 from service.domain.ports import PrincipalRow, SigningKey, TokenRow
@@ -29,7 +29,7 @@ _TOKEN = (
     tokens.c.expires_at,
     tokens.c.revoked_at,
 )
-_CALLER = select(
+_EVERY_CALLER = select(
     tokens.c.id,
     tokens.c.role,
     tokens.c.plants,
@@ -39,11 +39,12 @@ _CALLER = select(
     principals.c.id.label("principal"),
     principals.c.kind,
 ).join_from(tokens, principals, principals.c.id == tokens.c.principal)
+_CALLER = _EVERY_CALLER.where(tokens.c.token_hash == bindparam("of_token_hash"))
 
 
 def find_caller(connection: Connection, token_hash: str, now: datetime) -> Principal | None:
     """The principal of a token that is neither expired nor revoked."""
-    row = connection.execute(_CALLER.where(tokens.c.token_hash == token_hash)).one_or_none()
+    row = connection.execute(_CALLER, {"of_token_hash": token_hash}).one_or_none()
     if row is None or row.revoked_at is not None:
         return None
     if datetime.fromisoformat(row.expires_at) <= now:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import orjson
-from sqlalchemy import insert, select
+from sqlalchemy import bindparam, insert, select
 
 from service.canonical import CanonicalError, canonical_bytes, parse_canonical
 from service.domain.events import TYPES, Event, NewEvent
@@ -28,6 +28,20 @@ from service.persistence.tables import documents, events, texts
 GREATEST_ENTRY: Final = 65_535  # bytes; C2SP tlog-tiles gives an entry's length two bytes
 DOCUMENT_ABOVE: Final = 16_384  # bytes of an entry beyond which its document is kept beside the log
 GREATEST_DOCUMENT: Final = 4 * 1024 * 1024
+
+# Made once: making a statement anew costs more than running it.
+_INSERT_EVENT: Final = insert(events)
+_INSERT_DOCUMENT: Final = insert(documents)
+_INSERT_WORDS: Final = insert(texts)
+_KNOWN_DOCUMENT: Final = select(documents.c.sha256).where(
+    documents.c.log == bindparam("of_log"), documents.c.sha256 == bindparam("of_sha256")
+)
+_LAST_OF_SUBJECT: Final = (
+    select(events.c.body, events.c.subject_sequence, events.c.leaf_hash)
+    .where(events.c.log == bindparam("of_log"), events.c.subject == bindparam("of_subject"))
+    .order_by(events.c.subject_sequence.desc())
+    .limit(1)
+)
 
 
 @dataclass(frozen=True)
@@ -113,7 +127,7 @@ class Appender:
         try:
             self._store_document(content)
             connection.execute(
-                insert(events),
+                _INSERT_EVENT,
                 {
                     "log": head.log,
                     "sequence": placed.sequence,
@@ -170,10 +184,7 @@ class Appender:
 
     def _last_of(self, subject: str) -> _Last | None:
         row = self._log.connection.execute(
-            select(events.c.body, events.c.subject_sequence, events.c.leaf_hash)
-            .where(events.c.log == self._log.log, events.c.subject == subject.casefold())
-            .order_by(events.c.subject_sequence.desc())
-            .limit(1)
+            _LAST_OF_SUBJECT, {"of_log": self._log.log, "of_subject": subject.casefold()}
         ).one_or_none()
         if row is None:
             return None
@@ -250,11 +261,11 @@ class Appender:
             return
         address = document_hash(content.document)
         known = self._log.connection.execute(
-            select(documents.c.sha256).where(documents.c.log == self._log.log, documents.c.sha256 == address)
+            _KNOWN_DOCUMENT, {"of_log": self._log.log, "of_sha256": address}
         ).scalar()
         if known is None:  # equal content is kept once
             self._log.connection.execute(
-                insert(documents),
+                _INSERT_DOCUMENT,
                 {
                     "log": self._log.log,
                     "sha256": address,
@@ -266,7 +277,7 @@ class Appender:
     def _store_words(self, sequence: int, content: _Content) -> None:
         if content.words:
             self._log.connection.execute(
-                insert(texts),
+                _INSERT_WORDS,
                 [
                     {"log": self._log.log, "sequence": sequence, "field": field, "salt": salt, "text": text}
                     for field, salt, text in content.words

@@ -13,7 +13,7 @@ from sqlalchemy import Connection, bindparam, insert, select, update
 
 from service.domain.ports import StoredCheckpoint
 from service.errors import LogCorrupt
-from service.ledger.hashing import HASH_BYTES
+from service.ledger.hashing import leaf_hash
 from service.ledger.notes import Signer, checkpoint_text, signed_note
 from service.ledger.verifier import Frontier
 from service.persistence.log_reading import Head
@@ -24,7 +24,7 @@ CHUNK: Final = 1_000
 Signers = Callable[[Connection], tuple[Signer, ...]]
 
 _LEAVES: Final = (
-    select(events.c.sequence, events.c.leaf_hash)
+    select(events.c.sequence, events.c.body, events.c.leaf_hash)
     .where(
         events.c.log == bindparam("log"),
         events.c.sequence >= bindparam("start"),
@@ -35,6 +35,7 @@ _LEAVES: Final = (
 )
 _INSERT_HASHES: Final = insert(tree_hashes)
 _INSERT_CHECKPOINT: Final = insert(checkpoints)
+_UPDATE_LOG: Final = update(logs).where(logs.c.log == bindparam("of_log"))
 
 
 class GrowingTree:
@@ -70,9 +71,9 @@ class GrowingTree:
         """Whether there is anything to write."""
         return self._as_read != self._frontier.size
 
-    def append(self, leaf_hash: bytes) -> None:
-        """One more leaf; leaf_hash: 32 bytes."""
-        for level, position, digest in self._frontier.append(leaf_hash):
+    def append(self, leaf: bytes) -> None:
+        """One more leaf; leaf: its hash, 32 bytes."""
+        for level, position, digest in self._frontier.append(leaf):
             self._full.append({"log": self._log, "level": level, "position": position, "hash": digest})
 
     def finish(self, made_at: str, **ends: Any) -> StoredCheckpoint | None:
@@ -111,19 +112,24 @@ class GrowingTree:
             "frontier": self._frontier.as_bytes(),
             "frontier_size": self._frontier.size,
         }
-        self._connection.execute(update(logs).where(logs.c.log == self._log).values(**columns, **ends))
+        self._connection.execute(_UPDATE_LOG, {"of_log": self._log, **columns, **ends})
 
     def _take_in(self, end: int) -> None:
-        """Takes in the stored leaf hashes up to `end`."""
+        """Takes in the entries up to `end`, each by its bytes: what is signed stays so for ever."""
         while self._frontier.size < end:
             start = self._frontier.size
             rows = self._connection.execute(_LEAVES, {"log": self._log, "start": start, "end": end}).all()
             if not rows:
                 raise LogCorrupt("The log has a gap.", position=start, reason="position")
             for row in rows:
-                if row.sequence != self._frontier.size or len(row.leaf_hash) != HASH_BYTES:
+                if row.sequence != self._frontier.size:
                     raise LogCorrupt("The log has a gap.", position=self._frontier.size, reason="position")
-                self.append(bytes(row.leaf_hash))
+                digest = leaf_hash(bytes(row.body))
+                if digest != bytes(row.leaf_hash):
+                    raise LogCorrupt(
+                        "An entry's bytes differ from their hash.", position=row.sequence, reason="leaf-hash"
+                    )
+                self.append(digest)
 
 
 def checkpoint_row(

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from typing import Any, Final
 
 import orjson
-from sqlalchemy import Connection, delete, insert, select
+from sqlalchemy import Connection, bindparam, delete, insert, select
 
 from service.canonical import canonical_bytes
 from service.domain.ports import Remembered
@@ -19,6 +19,18 @@ from service.persistence.tables import idempotency_keys
 KEPT_FOR: Final = timedelta(days=90)
 _FORGOTTEN_AT_ONCE: Final = 100  # old keys that one write clears away, so that no write pays for many
 
+# Made once: making a statement anew costs more than running it.
+_REMEMBERED: Final = select(idempotency_keys.c.request_digest, idempotency_keys.c.answer).where(
+    idempotency_keys.c.scope == bindparam("of_scope")
+)
+_INSERT: Final = insert(idempotency_keys)
+_OLD: Final = (
+    select(idempotency_keys.c.scope)
+    .where(idempotency_keys.c.created_at < bindparam("before"))
+    .order_by(idempotency_keys.c.created_at)
+    .limit(_FORGOTTEN_AT_ONCE)
+)
+
 
 class StoredKeys:
     """Keys within a writer's transaction, on its connection. Implements `ports.KeyMemory`."""
@@ -28,9 +40,7 @@ class StoredKeys:
     def remembered(self, principal: str, method: str, path: str, key: str) -> Remembered | None:
         """What was answered under this key in this scope, or None."""
         row = self.connection.execute(
-            select(idempotency_keys.c.request_digest, idempotency_keys.c.answer).where(
-                idempotency_keys.c.scope == _scope(principal, method, path, key)
-            )
+            _REMEMBERED, {"of_scope": _scope(principal, method, path, key)}
         ).one_or_none()
         return None if row is None else Remembered(row.request_digest, orjson.loads(row.answer))
 
@@ -53,7 +63,7 @@ class StoredKeys:
         if self.remembered(principal, method, path, key) is not None:
             raise KeyReused("The idempotency key has an answer already.")
         self.connection.execute(
-            insert(idempotency_keys),
+            _INSERT,
             {
                 "scope": _scope(principal, method, path, key),
                 "request_digest": digest,
@@ -63,13 +73,7 @@ class StoredKeys:
         )
 
     def _forget(self, before: str) -> None:
-        old = (
-            select(idempotency_keys.c.scope)
-            .where(idempotency_keys.c.created_at < before)
-            .order_by(idempotency_keys.c.created_at)
-            .limit(_FORGOTTEN_AT_ONCE)
-        )
-        scopes = self.connection.execute(old).scalars().all()
+        scopes = self.connection.execute(_OLD, {"before": before}).scalars().all()
         if scopes:
             self.connection.execute(delete(idempotency_keys).where(idempotency_keys.c.scope.in_(scopes)))
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import orjson
-from sqlalchemy import Connection, Row, Select, select
+from sqlalchemy import ColumnElement, Connection, Row, Select, bindparam, func, select
 
 from service.canonical import parse_canonical
 from service.domain.events import Event
@@ -40,7 +40,7 @@ class Head:
 
     @classmethod
     def of(cls, row: Row[Any], log_origin: str) -> Head:
-        """The head that a row of `head_query` states. log_origin: first part of a new log's origin."""
+        """The head that a row of `head_row` states. log_origin: first part of a new log's origin."""
         origin = row.origin or origin_of(log_origin, row.log_id)
         return cls(
             row.log,
@@ -72,21 +72,98 @@ def fault_from_text(text: str | None) -> LogFault | None:
     return None if text is None else LogFault(**orjson.loads(text))
 
 
-def head_query(plant: str | None, *more: Any) -> Select[Any]:
-    """The query for a log's head: a plant's, or the service's own. more: further columns."""
-    wanted = logs.c.kind == "service" if plant is None else logs.c.plant_key == plant.casefold()
-    return select(
-        logs.c.log,
-        logs.c.log_id,
-        logs.c.plant,
-        logs.c.next_sequence,
-        logs.c.last_recorded_at,
-        logs.c.origin,
-        logs.c.frontier,
-        logs.c.frontier_size,
-        logs.c.fault,
-        *more,
-    ).where(wanted)
+def _of_log(plant_key: str | None) -> ColumnElement[bool]:
+    return logs.c.kind == "service" if plant_key is None else logs.c.plant_key == bindparam(plant_key)
+
+
+def _ends() -> tuple[ColumnElement[Any], ...]:
+    """Where the log's events and its newest checkpoint are: for a comparison with its row."""
+    last = select(events.c.sequence).where(events.c.log == logs.c.log).order_by(events.c.sequence.desc())
+    newest = [
+        select(column).where(checkpoints.c.log == logs.c.log).order_by(checkpoints.c.size.desc())
+        for column in (checkpoints.c.size, checkpoints.c.root)
+    ]
+    return (
+        func.coalesce(last.limit(1).scalar_subquery(), -1).label("last"),
+        newest[0].limit(1).scalar_subquery().label("signed_size"),
+        newest[1].limit(1).scalar_subquery().label("signed_root"),
+    )
+
+
+# Made once: making a statement anew costs more than running it.
+_HEAD: Final = (
+    logs.c.log,
+    logs.c.log_id,
+    logs.c.plant,
+    logs.c.next_sequence,
+    logs.c.last_recorded_at,
+    logs.c.origin,
+    logs.c.frontier,
+    logs.c.frontier_size,
+    logs.c.fault,
+)
+_KEYS: Final = (None, "plant_key")
+_HEADS: Final = {key: select(*_HEAD).where(_of_log(key)) for key in _KEYS}
+_WHOLE: Final = {key: select(*_HEAD, *_ends()).where(_of_log(key)) for key in _KEYS}
+_LOCK: Final = {key: select(logs.c.log).where(_of_log(key)).with_for_update() for key in _KEYS}
+EVERY_END: Final = select(logs.c.log, logs.c.next_sequence, *_ends())
+
+
+def head_row(connection: Connection, plant: str | None) -> Row[Any] | None:
+    """The row of a log: a plant's, or the service's own for None."""
+    return _one(connection, _HEADS, plant)
+
+
+def whole_head_row(connection: Connection, plant: str | None) -> Row[Any] | None:
+    """As `head_row`, with `last`, `signed_size` and `signed_root`: where events and checkpoints end."""
+    return _one(connection, _WHOLE, plant)
+
+
+def lock_head(connection: Connection, plant: str | None) -> None:
+    """Locks the row of a log until the end of the transaction, on PostgreSQL."""
+    _one(connection, _LOCK, plant)
+
+
+def _one(connection: Connection, of: Mapping[str | None, Select[Any]], plant: str | None) -> Row[Any] | None:
+    if plant is None:
+        return connection.execute(of[None]).one_or_none()
+    return connection.execute(of["plant_key"], {"plant_key": plant.casefold()}).one_or_none()
+
+
+_SPAN: Final = (
+    events.c.log == bindparam("log"),
+    events.c.sequence >= bindparam("start"),
+    events.c.sequence < bindparam("end"),
+)
+_EVENTS: Final = select(*_STORED).where(events.c.log == bindparam("log"))
+_BY_SEQUENCE: Final = _EVENTS.where(events.c.sequence == bindparam("sequence"))
+_BY_CLIENT_ID: Final = _EVENTS.where(events.c.client_event_id == bindparam("client_event_id"))
+_OF_SUBJECT: Final = _EVENTS.where(events.c.subject == bindparam("subject")).order_by(events.c.sequence)
+_OF_SUBJECT_BEFORE: Final = _OF_SUBJECT.where(events.c.sequence < bindparam("before"))
+_LEAVES: Final = select(events.c.sequence, events.c.leaf_hash).where(*_SPAN).order_by(events.c.sequence)
+_BODIES: Final = select(events.c.sequence, events.c.body).where(*_SPAN).order_by(events.c.sequence)
+_TILES: Final = (
+    select(tree_hashes.c.position, tree_hashes.c.hash)
+    .where(
+        tree_hashes.c.log == bindparam("log"),
+        tree_hashes.c.level == bindparam("level"),
+        tree_hashes.c.position >= bindparam("start"),
+        tree_hashes.c.position < bindparam("end"),
+    )
+    .order_by(tree_hashes.c.position)
+)
+_DOCUMENT: Final = select(documents.c.media_type, documents.c.bytes).where(
+    documents.c.log == bindparam("log"), documents.c.sha256 == bindparam("sha256")
+)
+_TEXTS: Final = (
+    select(texts.c.sequence, texts.c.field, texts.c.text)
+    .where(
+        texts.c.log == bindparam("log"),
+        texts.c.sequence.in_(bindparam("sequences", expanding=True)),
+        texts.c.text.is_not(None),
+    )
+    .order_by(texts.c.sequence, texts.c.field)
+)
 
 
 class StoredLog:
@@ -148,19 +225,11 @@ class StoredLog:
         Raises:
             LogCorrupt: one is missing; facts `position` (the first leaf below it) and `reason`
         """
+        span = {"log": self.log, "start": start, "end": end}
         if level == 0:
-            query = select(events.c.sequence, events.c.leaf_hash).where(
-                events.c.log == self.log, events.c.sequence >= start, events.c.sequence < end
-            )
-            rows = self.connection.execute(query.order_by(events.c.sequence)).all()
+            rows = self.connection.execute(_LEAVES, span).all()
         else:
-            query = select(tree_hashes.c.position, tree_hashes.c.hash).where(
-                tree_hashes.c.log == self.log,
-                tree_hashes.c.level == level,
-                tree_hashes.c.position >= start,
-                tree_hashes.c.position < end,
-            )
-            rows = self.connection.execute(query.order_by(tree_hashes.c.position)).all()
+            rows = self.connection.execute(_TILES, {**span, "level": level}).all()
         _refuse_gaps([row[0] for row in rows], start, end, 256**level)
         hashes = [bytes(row[1]) for row in rows]
         for place, each in enumerate(hashes, start):
@@ -174,11 +243,7 @@ class StoredLog:
         Raises:
             LogCorrupt: one is missing; facts `position` and `reason`
         """
-        rows = self.connection.execute(
-            select(events.c.sequence, events.c.body)
-            .where(events.c.log == self.log, events.c.sequence >= start, events.c.sequence < end)
-            .order_by(events.c.sequence)
-        ).all()
+        rows = self.connection.execute(_BODIES, {"log": self.log, "start": start, "end": end}).all()
         _refuse_gaps([row.sequence for row in rows], start, end, 1)
         return [bytes(row.body) for row in rows]
 
@@ -195,18 +260,19 @@ class StoredLog:
             .order_by(texts.c.sequence, texts.c.field)
         )
         return [
-            KeptText(row.sequence, row.field, bytes(row.salt), bytes(row.text).decode("utf-8")) for row in rows
+            KeptText(row.sequence, row.field, bytes(row.salt), bytes(row.text).decode("utf-8"))
+            for row in rows
         ]
 
     def event(self, sequence: int) -> StoredEvent | None:
         """The event at this place, or None."""
         if not 0 <= sequence < self.size:
             return None
-        return self._first(events.c.sequence == sequence)
+        return self._first(_BY_SEQUENCE, {"sequence": sequence})
 
     def event_by_client_id(self, client_event_id: str) -> StoredEvent | None:
         """The event that a caller gave this id, or None."""
-        return self._first(events.c.client_event_id == client_event_id)
+        return self._first(_BY_CLIENT_ID, {"client_event_id": client_event_id})
 
     def events(self, wanted: EventFilter, start: int, limit: int) -> Sequence[StoredEvent]:
         """At most `limit` events from sequence `start` on that the filter lets through, in order."""
@@ -223,38 +289,28 @@ class StoredLog:
 
     def document(self, sha256: str) -> tuple[str, bytes] | None:
         """Media type and exact bytes of a document kept beside this log, by digest (hex), or None."""
-        row = self.connection.execute(
-            select(documents.c.media_type, documents.c.bytes).where(
-                documents.c.log == self.log, documents.c.sha256 == sha256
-            )
-        ).one_or_none()
+        row = self.connection.execute(_DOCUMENT, {"log": self.log, "sha256": sha256}).one_or_none()
         return None if row is None else (row.media_type, bytes(row.bytes))
 
     def subject_events(self, subject: str, before: int | None = None) -> Sequence[Event]:
         """All events of one subject with sequence < before (all when None), in order."""
-        query = select(*_STORED).where(events.c.log == self.log, events.c.subject == subject.casefold())
-        if before is not None:
-            query = query.where(events.c.sequence < before)
-        rows = self.connection.execute(query.order_by(events.c.sequence))
+        wanted: dict[str, Any] = {"log": self.log, "subject": subject.casefold()}
+        if before is None:
+            rows = self.connection.execute(_OF_SUBJECT, wanted)
+        else:
+            rows = self.connection.execute(_OF_SUBJECT_BEFORE, {**wanted, "before": before})
         return [_event(row) for row in rows]
 
-    def _first(self, condition: Any) -> StoredEvent | None:
-        rows = self.connection.execute(select(*_STORED).where(events.c.log == self.log, condition)).all()
+    def _first(self, query: Select[Any], wanted: Mapping[str, Any]) -> StoredEvent | None:
+        rows = self.connection.execute(query, {"log": self.log, **wanted}).all()
         return next(iter(self._with_texts(rows)), None)
 
     def _with_texts(self, rows: Sequence[Row[*tuple[Any, ...]]]) -> list[StoredEvent]:
         if not rows:
             return []
         words: dict[int, dict[str, str]] = {}
-        for sequence, field, content in self.connection.execute(
-            select(texts.c.sequence, texts.c.field, texts.c.text)
-            .where(
-                texts.c.log == self.log,
-                texts.c.sequence.in_([row.sequence for row in rows]),
-                texts.c.text.is_not(None),
-            )
-            .order_by(texts.c.sequence, texts.c.field)
-        ):
+        wanted = {"log": self.log, "sequences": [row.sequence for row in rows]}
+        for sequence, field, content in self.connection.execute(_TEXTS, wanted):
             words.setdefault(sequence, {})[field] = content.decode("utf-8")
         return [
             StoredEvent(_event(row), row.body, row.leaf_hash.hex(), words.get(row.sequence, {}))

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 import orjson
-from sqlalchemy import Connection, Table, and_, bindparam, delete, insert, select, update
+from sqlalchemy import BindParameter, Connection, Table, and_, bindparam, delete, insert, select, update
 from sqlalchemy.sql import Executable
 
 from service.canonical import lossless_text
@@ -39,6 +39,77 @@ class ProjectionTables:
     external_ids: Table = tables.external_ids
     memberships: Table = tables.memberships
     facts: Table = tables.facts
+
+
+class _Statements:
+    """The statements on one set of tables, made once: making one anew costs more than running it."""
+
+    def __init__(self, at: ProjectionTables) -> None:
+        records, hangers, names, members, facts = (
+            at.records,
+            at.hangers,
+            at.external_ids,
+            at.memberships,
+            at.facts,
+        )
+        log: BindParameter[int] = bindparam("of_log")
+        record = (
+            records.c.log == log,
+            records.c.kind == bindparam("of_kind"),
+            records.c.key == bindparam("of_key"),
+        )
+        current = records.c.until_sequence.is_(None)
+        self.line_of_records = select(records.c.spelling).where(*record).order_by(records.c.revision).limit(1)
+        self.line_of_members = (
+            select(members.c.line)
+            .where(members.c.log == log, members.c.line_key == bindparam("of_key"))
+            .order_by(members.c.from_sequence)
+            .limit(1)
+        )
+        self.revision = select(records.c.revision).where(*record, current)
+        self.end_record = update(records).where(*record, current).values(until_sequence=bindparam("sequence"))
+        self.add_record = insert(records)
+        subject = (facts.c.log == log, facts.c.subject == bindparam("of_subject"))
+        holds = facts.c.until_sequence.is_(None)
+        self.facts = select(facts.c.name, facts.c.value).where(*subject, holds)
+        self.names = select(facts.c.name).where(*subject, facts.c.first)
+        self.end_fact = (
+            update(facts)
+            .where(*subject, facts.c.name == bindparam("of_name"), holds)
+            .values(until_sequence=bindparam("sequence"))
+        )
+        self.add_facts = insert(facts)
+        hanger = (hangers.c.log == log, hangers.c.mark_key == bindparam("of_mark"))
+        self.hanger = select(hangers.c.line_key, hangers.c.state).where(*hanger)
+        self.touch_hanger = update(hangers).where(*hanger).values(changed=bindparam("sequence"))
+        self.change_hanger = update(hangers).where(*hanger)
+        self.add_hanger = insert(hangers)
+        member = (
+            members.c.log == log,
+            members.c.mark_key == bindparam("of_mark"),
+            members.c.until_sequence.is_(None),
+        )
+        self.retire_member = update(members).where(*member).values(retired_sequence=bindparam("sequence"))
+        self.end_member = update(members).where(*member).values(until_sequence=bindparam("sequence"))
+        self.add_member = insert(members)
+        name = (
+            names.c.log == log,
+            names.c.source == bindparam("of_source"),
+            names.c.identifier == bindparam("of_identifier"),
+        )
+        self.external_ids = select(names.c.source, names.c.identifier).where(
+            names.c.log == log, names.c.mark_key == bindparam("of_mark")
+        )
+        self.remove_external_id = delete(names).where(*name)
+        self.add_external_ids = insert(names)
+        self.holder = (
+            select(hangers.c.mark)
+            .join(names, and_(names.c.log == hangers.c.log, names.c.mark_key == hangers.c.mark_key))
+            .where(*name)
+        )
+
+
+_STORE: Final = _Statements(ProjectionTables())
 
 
 @dataclass
@@ -94,23 +165,15 @@ class Projector:
         self._log = log
         self._plant = plant
         self._folds = folds
-        self._at = at or ProjectionTables()
+        self._do = _STORE if at is None else _Statements(at)
 
     def line_spelling(self, line: str) -> str:
         """The line's key as it was first written, or as given when it is new."""
-        found: str | None = self._connection.execute(
-            select(self._at.records.c.spelling)
-            .where(*self._record_key("line", line.casefold()))
-            .order_by(self._at.records.c.revision)
-            .limit(1)
-        ).scalar()
+        wanted = {"of_log": self._log, "of_kind": "line", "of_key": line.casefold()}
+        found: str | None = self._connection.execute(self._do.line_of_records, wanted).scalar()
         if found is None:
-            members = self._at.memberships
             found = self._connection.execute(
-                select(members.c.line)
-                .where(members.c.log == self._log, members.c.line_key == line.casefold())
-                .order_by(members.c.from_sequence)
-                .limit(1)
+                self._do.line_of_members, {"of_log": self._log, "of_key": line.casefold()}
             ).scalar()
         return line if found is None else found
 
@@ -161,19 +224,13 @@ class Projector:
         return after
 
     def _known(self, subject: str) -> _Known:
-        facts = self._at.facts
-        rows = self._connection.execute(
-            select(facts.c.name, facts.c.value).where(
-                facts.c.log == self._log, facts.c.subject == subject, facts.c.until_sequence.is_(None)
-            )
-        ).all()
+        rows = self._connection.execute(self._do.facts, {"of_log": self._log, "of_subject": subject}).all()
         return _Known(
             {name: fact_from_text(value) for name, value in rows},
             dict(rows),
         )
 
     def _plan_differences(self, plan: Plan, event: Event, known: _Known, after: Facts) -> None:
-        facts = self._at.facts
         subject = event.subject.casefold()
         # A fact that the fold handed through untouched is the same object: nothing to compare.
         changed = {name: fact_text(fact) for name, fact in after.items() if fact is not known.facts.get(name)}
@@ -181,21 +238,22 @@ class Projector:
         ended = [name for name in known.facts if name in changed or name not in after]
         if ended:
             plan.add(
-                update(facts)
-                .where(
-                    facts.c.log == self._log,
-                    facts.c.subject == subject,
-                    facts.c.name == bindparam("ended_name"),
-                    facts.c.until_sequence.is_(None),
-                )
-                .values(until_sequence=event.sequence),
-                [{"ended_name": name} for name in ended],
+                self._do.end_fact,
+                [
+                    {
+                        "of_log": self._log,
+                        "of_subject": subject,
+                        "of_name": name,
+                        "sequence": event.sequence,
+                    }
+                    for name in ended
+                ],
             )
         if changed:
             fresh = changed.keys() - known.facts.keys()
             seen = self._names(subject) if fresh else frozenset()
             plan.add(
-                insert(facts),
+                self._do.add_facts,
                 [
                     {
                         "log": self._log,
@@ -211,38 +269,22 @@ class Projector:
             )
 
     def _names(self, subject: str) -> frozenset[str]:
-        facts = self._at.facts
-        return frozenset(
-            self._connection.execute(
-                select(facts.c.name).where(
-                    facts.c.log == self._log, facts.c.subject == subject, facts.c.first
-                )
-            ).scalars()
-        )
+        wanted = {"of_log": self._log, "of_subject": subject}
+        return frozenset(self._connection.execute(self._do.names, wanted).scalars())
 
     # --- records ----------------------------------------------------------------------------------
-    def _record_key(self, kind: str, key: str) -> tuple[Any, ...]:
-        records = self._at.records
-        return (records.c.log == self._log, records.c.kind == kind, records.c.key == key)
-
     def _plan_record(self, plan: Plan, kind: str, event: Event, document: Mapping[str, Any]) -> None:
-        records = self._at.records
         spelling = event.subject.partition("/")[2] or self._plant
         key = spelling.casefold()
         revision = event.data["revision"]
-        current = self._connection.execute(
-            select(records.c.revision).where(*self._record_key(kind, key), records.c.until_sequence.is_(None))
-        ).scalar()
+        which = {"of_log": self._log, "of_kind": kind, "of_key": key}
+        current = self._connection.execute(self._do.revision, which).scalar()
         if revision != (current or 0) + 1:
             raise PreconditionFailed("The record has another revision.", current=current or 0, given=revision)
         if current is not None:
-            plan.add(
-                update(records)
-                .where(*self._record_key(kind, key), records.c.until_sequence.is_(None))
-                .values(until_sequence=event.sequence)
-            )
+            plan.add(self._do.end_record, {**which, "sequence": event.sequence})
         plan.add(
-            insert(records),
+            self._do.add_record,
             {
                 "log": self._log,
                 "kind": kind,
@@ -259,12 +301,10 @@ class Projector:
 
     # --- hangers ------------------------------------------------------------------------------------
     def _plan_hanger(self, plan: Plan, event: Event, document: Mapping[str, Any], facts: Facts) -> None:
-        hangers = self._at.hangers
         mark = event.subject.partition("/")[2]
         key = mark.casefold()
-        row = self._connection.execute(
-            select(hangers.c.line_key).where(hangers.c.log == self._log, hangers.c.mark_key == key)
-        ).one_or_none()
+        which = {"of_log": self._log, "of_mark": key}
+        row = self._connection.execute(self._do.hanger, which).one_or_none()
         status = facts.get("status")
         values: dict[str, Any] = {
             "changed": event.sequence,
@@ -279,39 +319,27 @@ class Projector:
             line = self.line_spelling(event.data["to_line"])
         elif event.type == "hanger-retired":
             values["retired"] = True
-            plan.add(
-                update(self._at.memberships)
-                .where(*self._open_membership(key))
-                .values(retired_sequence=event.sequence)
-            )
+            plan.add(self._do.retire_member, {**which, "sequence": event.sequence})
         if line is not None and (row is None or row.line_key != line.casefold()):
             values |= {"line": line, "line_key": line.casefold()}
             self._plan_membership(plan, key, line, event.sequence, moves=row is not None)
         if row is None:
             if event.type == "hanger-recorded":
                 plan.add(
-                    insert(hangers),
+                    self._do.add_hanger,
                     {"log": self._log, "mark_key": key, "mark": mark, "retired": False, **values},
                 )
+        elif values.keys() == {"changed", "state"} and values["state"] == row.state:
+            plan.add(self._do.touch_hanger, {**which, "sequence": event.sequence})
         else:
-            plan.add(
-                update(hangers).where(hangers.c.log == self._log, hangers.c.mark_key == key).values(**values)
-            )
-
-    def _open_membership(self, mark_key: str) -> tuple[Any, ...]:
-        members = self._at.memberships
-        return (
-            members.c.log == self._log,
-            members.c.mark_key == mark_key,
-            members.c.until_sequence.is_(None),
-        )
+            plan.add(self._do.change_hanger.values(**values), which)
 
     def _plan_membership(self, plan: Plan, mark_key: str, line: str, sequence: int, *, moves: bool) -> None:
-        members = self._at.memberships
         if moves:
-            plan.add(update(members).where(*self._open_membership(mark_key)).values(until_sequence=sequence))
+            which = {"of_log": self._log, "of_mark": mark_key}
+            plan.add(self._do.end_member, {**which, "sequence": sequence})
         plan.add(
-            insert(members),
+            self._do.add_member,
             {
                 "log": self._log,
                 "mark_key": mark_key,
@@ -324,40 +352,31 @@ class Projector:
         )
 
     def _plan_external_ids(self, plan: Plan, mark_key: str, document: Mapping[str, Any]) -> None:
-        names = self._at.external_ids
         wanted = {(each["source"], each["id"]) for each in document.get("external_ids", ())}
         held = {
             (row.source, row.identifier)
             for row in self._connection.execute(
-                select(names.c.source, names.c.identifier).where(
-                    names.c.log == self._log, names.c.mark_key == mark_key
-                )
+                self._do.external_ids, {"of_log": self._log, "of_mark": mark_key}
             )
         }
         for source, identifier in sorted(wanted - held):
             self._refuse_taken(source, identifier)
         for source, identifier in sorted(held - wanted):
-            plan.add(delete(names).where(*self._external_id(source, identifier)))
+            plan.add(self._do.remove_external_id, self._external_id(source, identifier))
         if wanted - held:
             plan.add(
-                insert(names),
+                self._do.add_external_ids,
                 [
                     {"log": self._log, "source": source, "identifier": identifier, "mark_key": mark_key}
                     for source, identifier in sorted(wanted - held)
                 ],
             )
 
-    def _external_id(self, source: str, identifier: str) -> tuple[Any, ...]:
-        names = self._at.external_ids
-        return (names.c.log == self._log, names.c.source == source, names.c.identifier == identifier)
+    def _external_id(self, source: str, identifier: str) -> dict[str, Any]:
+        return {"of_log": self._log, "of_source": source, "of_identifier": identifier}
 
     def _refuse_taken(self, source: str, identifier: str) -> None:
-        names, hangers = self._at.external_ids, self._at.hangers
-        holder = self._connection.execute(
-            select(hangers.c.mark)
-            .join(names, and_(names.c.log == hangers.c.log, names.c.mark_key == hangers.c.mark_key))
-            .where(*self._external_id(source, identifier))
-        ).scalar()
+        holder = self._connection.execute(self._do.holder, self._external_id(source, identifier)).scalar()
         if holder is not None:
             raise DuplicateKey(
                 "The external id belongs to another hanger.", source=source, id=identifier, mark=holder

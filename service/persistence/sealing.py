@@ -11,12 +11,12 @@ import time
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
-from sqlalchemy import Connection, Engine, exc, select, update
+from sqlalchemy import Connection, Engine, exc, update
 
 from service.domain.ports import LogFault, StoredCheckpoint
 from service.errors import LogCorrupt, LogSealed
 from service.persistence.growing import frontier_of
-from service.persistence.log_reading import Head, fault_from_text, fault_text
+from service.persistence.log_reading import Head, fault_from_text, fault_text, head_row
 from service.persistence.tables import logs
 
 KNOWN_FOR_S: Final = 2.0  # how long a process answers from memory whether a log is open
@@ -69,8 +69,8 @@ class Seals:
         asked = self._asked.get(key)
         if asked is None or not asked[0] <= now < asked[0] + KNOWN_FOR_S:
             with self._engine.connect() as connection:
-                text = connection.execute(select(logs.c.fault).where(_row_of(plant))).scalar()
-            asked = (now, fault_from_text(text))
+                row = head_row(connection, plant)
+            asked = (now, None if row is None else fault_from_text(row.fault))
             self._asked[key] = asked
         return self.known(plant, asked[1])
 
@@ -171,6 +171,18 @@ def refuse_another_last(next_sequence: int, last: int) -> None:
     if next_sequence != last + 1:
         position = min(next_sequence, last + 1)
         raise LogCorrupt("The log does not end where its head says.", position=position, reason="head")
+
+
+def refuse_another_past(given: StoredCheckpoint, stored: StoredCheckpoint | None) -> None:
+    """Refuses a log that has grown since a checkpoint was given, but not from there.
+
+    stored: the log's checkpoint of that size, None without one.
+
+    Raises:
+        LogCorrupt: facts `position`, None, and `reason`
+    """
+    if stored is None or stored.root != given.root:
+        raise _no_checkpoint(None)
 
 
 def _no_checkpoint(position: int | None) -> LogCorrupt:

@@ -8,6 +8,7 @@ verifying. The private halves never enter the database.
 from __future__ import annotations
 
 import secrets
+from collections.abc import Sequence
 from typing import Final
 
 from sqlalchemy import insert, update
@@ -38,37 +39,64 @@ def prepare_keys(store: SqlStore, settings: Settings, random_bytes: RandomBytes)
 
     Raises:
         ConfigurationError: there is no file though the store lists keys, or a setting names it; it
-            cannot be read; or it holds none of the keys that the store lists
+            cannot be read; it holds none of the keys that the store lists, or one that was retired
     """
     with store.read_service() as reader:
-        listed = {key.public_key for key in reader.known_keys() if key.until is None}
-    if not settings.signing_key_is_given and not listed:
+        known = reader.known_keys()
+    if not settings.signing_key_is_given and all(key.until is not None for key in known):
         make_file(settings.signing_key_file, new_private_key_pem(random_bytes(SEED_BYTES)), random_bytes)
+    if _lacking(store, known):
+        with store.write_service() as writer:
+            _lacking(store, writer.known_keys())  # of several machines that begin at once one was first
+            list_keys_within(store, writer, random_bytes)
+
+
+def _lacking(store: SqlStore, known: Sequence[SigningKey]) -> list[str]:
+    """Keys of the file that the store does not list, if they may be listed. Raises ConfigurationError."""
     found = [public_key(signer) for signer in store.key_file.signers()]
-    if not listed:
-        list_keys(store, random_bytes)
-    elif not listed & set(found):
-        raise ConfigurationError(
-            f"The file of signing keys, {settings.signing_key_file}, holds none of the keys that sign the "
-            "store's checkpoints.",
-            variable="SIGNING_KEY_FILE",
-            given=found[0],
-            accepted=", ".join(sorted(listed)),
-        )
-    else:
-        list_keys(store, random_bytes)
+    present = {key.public_key for key in known if key.until is None}
+    retired = {key.public_key for key in known} - present
+    for each in found:
+        if each in retired:
+            raise _wrong_file(store, "holds a key that was retired", each, present)
+    if present and not present & set(found):
+        raise _wrong_file(store, "holds none of the keys that sign the checkpoints", found[0], present)
+    return [each for each in found if each not in present]
+
+
+def _wrong_file(store: SqlStore, why: str, key: str, present: set[str]) -> ConfigurationError:
+    return ConfigurationError(
+        f"The file of signing keys, {store.key_file.file}, {why}.",
+        variable="SIGNING_KEY_FILE",
+        given=key,
+        accepted=", ".join(sorted(present)),
+    )
 
 
 def list_keys(store: SqlStore, random_bytes: RandomBytes) -> list[str]:
-    """Lists each key of the file that the store does not list; public keys in hex of those it added."""
+    """Lists each key of the file that the store does not list; public keys in hex of those it added.
+
+    Raises:
+        ConfigurationError: the file cannot be read, or has a key that was retired
+    """
     with store.write_service() as writer:
         return list_keys_within(store, writer, random_bytes)
 
 
 def list_keys_within(store: SqlStore, writer: ServiceWriting, random_bytes: RandomBytes) -> list[str]:
     """As `list_keys`, in the transaction of a writer."""
-    present = {key.public_key for key in writer.known_keys() if key.until is None}
-    added = [each for signer in store.key_file.signers() if (each := public_key(signer)) not in present]
+    known = {key.public_key: key for key in writer.known_keys()}
+    found = [public_key(signer) for signer in store.key_file.signers()]
+    retired = [each for each in found if each in known and known[each].until is not None]
+    if retired:
+        raise ConfigurationError(
+            f"The file of signing keys, {store.key_file.file}, has a key that was retired: an old copy, or a "
+            "stolen one.",
+            variable="SIGNING_KEY_FILE",
+            given=retired[0],
+            accepted="the present file, as `key retire` left it",
+        )
+    added = [each for each in found if each not in known]
     for each in added:
         _list(store, writer, each, random_bytes)
     return added
@@ -146,11 +174,9 @@ def _take_out(key_file: KeyFile, key: str, random_bytes: RandomBytes) -> None:
 
 def _list(store: SqlStore, writer: ServiceWriting, key: str, random_bytes: RandomBytes) -> None:
     event = writer.append(_event(store, "signing-key-added", key, random_bytes))
-    again = update(signing_keys).where(signing_keys.c.public_key == key)
-    if writer.connection.execute(again.values(until_at=None)).rowcount == 0:
-        writer.connection.execute(
-            insert(signing_keys), {"public_key": key, "since_at": event.recorded_at, "until_at": None}
-        )
+    writer.connection.execute(
+        insert(signing_keys), {"public_key": key, "since_at": event.recorded_at, "until_at": None}
+    )
 
 
 def _listed(store: SqlStore, key: str) -> SigningKey:

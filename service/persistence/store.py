@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from types import ModuleType
 from typing import Any, Final, TypeVar
 
-from sqlalchemy import Connection, Engine, exc, func, or_, select
+from sqlalchemy import Connection, Engine, Row, exc, or_, select
 
 from service.config import Settings
 from service.domain.access import Principal
@@ -32,12 +32,26 @@ from service.persistence.growing import GrowingTree
 from service.persistence.identifiers import Clock, RandomBytes, comparable
 from service.persistence.key_files import KeyFile, Signing
 from service.persistence.locks import WriteLock
-from service.persistence.log_reading import Head, head_query
+from service.persistence.log_reading import (
+    EVERY_END,
+    Head,
+    StoredLog,
+    head_row,
+    lock_head,
+    whole_head_row,
+)
 from service.persistence.plant_reading import StoredPlant
 from service.persistence.replica import Replica
 from service.persistence.schema import is_current
-from service.persistence.sealing import Seals, fault_of, refuse_another_end, refuse_another_last, sealed
-from service.persistence.tables import checkpoints, events, logs
+from service.persistence.sealing import (
+    Seals,
+    fault_of,
+    refuse_another_end,
+    refuse_another_last,
+    refuse_another_past,
+    sealed,
+)
+from service.persistence.tables import events, logs
 from service.persistence.witness import Witness
 from service.persistence.writing import PlantWriting, ServiceWriting, Writing
 
@@ -312,8 +326,7 @@ class SqlStore:
         with translated(), self.readers.connect() as connection, connection.begin():
             if not is_current(connection):
                 raise StoreBusy("The database has not been migrated to this version of the service.")
-            ends = select(logs.c.log, logs.c.next_sequence, _last_sequence().label("last"))
-            for row in connection.execute(ends):
+            for row in connection.execute(EVERY_END):
                 refuse_another_last(row.next_sequence, row.last)
 
     # --- parts of a transaction ----------------------------------------------------------------------
@@ -326,10 +339,14 @@ class SqlStore:
 
     def head(self, connection: Connection, plant: str | None) -> Head:
         """A log's head as the transaction sees it; plant None for the service's log. Raises NotFound."""
-        row = connection.execute(head_query(plant)).one_or_none()
+        return self._head(plant, head_row(connection, plant))
+
+    def _head(self, plant: str | None, row: Row[Any] | None) -> Head:
         if row is None:
             raise _no_log(plant)
-        return Head.of(row, self.signing.log_origin)
+        head = Head.of(row, self.signing.log_origin)
+        fault = self._seals.known(plant, head.fault)
+        return head if fault is head.fault else replace(head, fault=fault)
 
     def locked_head(self, connection: Connection, plant: str | None) -> Head:
         """A log's head, read in a write transaction and locked until its end.
@@ -343,7 +360,7 @@ class SqlStore:
         if self._lock is None:
             # The row lock first and the rest in a statement after it: one that began before the
             # lock was had would still see the log as it was then.
-            connection.execute(head_query(plant).with_for_update())
+            lock_head(connection, plant)
         return self.whole_head(connection, plant, self._seals.given)
 
     def whole_head(
@@ -360,12 +377,12 @@ class SqlStore:
             NotFound: there is no such plant
             LogCorrupt: they do not; facts `position` and `reason`
         """
-        query = head_query(plant, _last_sequence().label("last"), *_newest_checkpoint())
-        row = connection.execute(query).one_or_none()
-        if row is None:
-            raise _no_log(plant)
-        head = Head.of(row, self.signing.log_origin)
-        refuse_another_end(head, row.last, row.signed_size, row.signed_root, given(head.log_id))
+        row: Any = whole_head_row(connection, plant)
+        head = self._head(plant, row)
+        before = given(head.log_id)
+        refuse_another_end(head, row.last, row.signed_size, row.signed_root, before)
+        if before is not None and before.size < row.signed_size:  # another process wrote meanwhile
+            refuse_another_past(before, StoredLog(connection, head).checkpoint(before.size))
         return head
 
     def examine_first(self) -> None:
@@ -405,15 +422,14 @@ class SqlStore:
         """
         try:
             head = self.locked_head(connection, plant)
-            fault = self._seals.known(plant, head.fault)
-            if fault is None:
+            if head.fault is None:
                 return made(head)
         except LogCorrupt as error:
             connection.rollback()
             fault = fault_of(error, comparable(self.clock()))
             self._seals.seal(connection, plant, fault)
             raise sealed(plant, fault) from error
-        raise sealed(plant, fault)
+        raise sealed(plant, head.fault)
 
     def _acknowledge(self, log_id: str, checkpoint: StoredCheckpoint | None) -> None:
         """Takes note of what was committed, before anybody is told of it."""
@@ -425,29 +441,6 @@ class SqlStore:
 def _forked(store: SqlStore | None) -> None:
     if store is not None:
         store.forget_connections()
-
-
-def _last_sequence() -> Any:
-    return (
-        select(func.coalesce(func.max(events.c.sequence), -1))
-        .where(events.c.log == logs.c.log)
-        .scalar_subquery()
-    )
-
-
-def _newest_checkpoint() -> tuple[Any, Any]:
-    """Size and root of the log's newest checkpoint, as columns of a query over `logs`."""
-    newest = (
-        select(column)
-        .where(checkpoints.c.log == logs.c.log)
-        .order_by(checkpoints.c.size.desc())
-        .limit(1)
-        .scalar_subquery()
-        .label(name)
-        for column, name in ((checkpoints.c.size, "signed_size"), (checkpoints.c.root, "signed_root"))
-    )
-    size, root = newest
-    return size, root
 
 
 def _no_log(plant: str | None) -> Exception:

@@ -7,11 +7,12 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, bindparam, func, select
 
+from service.canonical import parse_canonical
 from service.domain.ports import StoredCheckpoint
 from service.errors import LogCorrupt
 from service.ledger.verifier import Checkpoint, Frontier, Refused, VerifierKey, open_checkpoint, parse_note
 from service.persistence.log_reading import Head
-from service.persistence.tables import checkpoints, signing_keys, tree_hashes
+from service.persistence.tables import checkpoints, events, signing_keys, tree_hashes
 
 _HASHES: Final = select(tree_hashes.c.level, tree_hashes.c.position, tree_hashes.c.hash).where(
     tree_hashes.c.log == bindparam("log"),
@@ -22,6 +23,13 @@ _EXTENT: Final = (
     select(tree_hashes.c.level, func.count().label("tiles"), func.max(tree_hashes.c.position).label("last"))
     .where(tree_hashes.c.log == bindparam("log"))
     .group_by(tree_hashes.c.level)
+)
+_KEY_EVENTS: Final = (
+    select(events.c.sequence, events.c.type, events.c.recorded_at, events.c.body)
+    .where(
+        events.c.log == bindparam("log"), events.c.type.in_(("signing-key-added", "signing-key-retired"))
+    )
+    .order_by(events.c.sequence)
 )
 _CHECKPOINTS: Final = (
     select(checkpoints.c.size, checkpoints.c.root, checkpoints.c.note)
@@ -37,6 +45,29 @@ _CHECKPOINTS: Final = (
 def listed_keys(connection: Connection) -> tuple[bytes, ...]:
     """The public keys that sign or did, 32 bytes each."""
     return tuple(map(bytes.fromhex, connection.execute(select(signing_keys.c.public_key)).scalars()))
+
+
+def check_listed_keys(connection: Connection, log: int) -> None:
+    """Holds the list of keys against the events by which keys came and went.
+
+    log: number of the service's own log. connection: in a transaction that sees one state.
+
+    Raises:
+        LogCorrupt: facts `position`, of the last such event, and `reason`, `wrong-key`
+    """
+    said: dict[str, tuple[str, str | None]] = {}
+    last = None
+    for row in connection.execute(_KEY_EVENTS, {"log": log}):
+        key = str(parse_canonical(bytes(row.body))["data"]["public_key"])
+        since = said.get(key, (row.recorded_at, None))[0]
+        said[key] = (since, row.recorded_at if row.type == "signing-key-retired" else None)
+        last = row.sequence
+    rows = connection.execute(select(signing_keys))
+    listed = {row.public_key: (row.since_at, row.until_at) for row in rows}
+    if listed != said:
+        raise LogCorrupt(
+            "The list of keys is not what the service's log says of them.", position=last, reason="wrong-key"
+        )
 
 
 def opened(note: bytes, keys: Sequence[bytes], position: int | None = None) -> Checkpoint:

@@ -19,7 +19,7 @@ from service.persistence.faults import translated
 from service.persistence.log_reading import Head
 from service.persistence.store import SqlStore, open_store
 from service.persistence.tables import logs
-from service.persistence.tree_checks import TreeCheck, check_extent, listed_keys
+from service.persistence.tree_checks import TreeCheck, check_extent, check_listed_keys, listed_keys
 
 
 def verify_logs(source: Settings | SqlStore) -> list[tuple[str, int]]:
@@ -67,6 +67,8 @@ def verify_one(store: SqlStore, plant: str | None) -> int:
         head = store.head(connection, plant)
         keys = listed_keys(connection)
         check_extent(connection, head)
+        if plant is None:
+            check_listed_keys(connection, head.log)
     order, tree = LogCheck(head.log_id), TreeCheck(head.log, keys)
     while order.size < head.next_sequence:
         with translated(), store.engine.connect() as connection, connection.begin():
@@ -78,6 +80,8 @@ def verify_one(store: SqlStore, plant: str | None) -> int:
             "The log does not end where its head says.", position=head.next_sequence, reason="head"
         )
     tree.finish(head)
+    with translated(), store.readers.connect() as connection, connection.begin():
+        store.whole_head(connection, plant)
     return order.size
 
 

@@ -22,6 +22,7 @@ LOST: Final = ".lost"
 _LOCK: Final = ".lock"
 _LONGEST_WAIT_S = 2.0
 _PAUSE_S: Final = 0.0005
+_BLOCK: Final = 4096  # bytes that a disk writes whole
 _LOG: Final = logging.getLogger("service.witness")
 
 
@@ -45,6 +46,12 @@ class Witness:
         Raises:
             OSError: the file is there and cannot be read
         """
+        if not self.file(log_id).exists():
+            return None
+        with self._alone():
+            return self._read(log_id)
+
+    def _read(self, log_id: str) -> bytes | None:
         try:
             note = self.file(log_id).read_bytes()
         except FileNotFoundError:
@@ -82,21 +89,40 @@ class Witness:
             return kept
 
     def _advance(self, log_id: str, size: int, note: bytes) -> None:
-        file = self.file(log_id)
         with self._alone():
-            known = self.read(log_id)
+            known = self._read(log_id)
             if known is not None and _size_of(known) >= size:
                 return  # a later write of another thread or process was here before
-            # Written whole under another name. Not waited for until it is on disk: after a power
-            # failure an older file is still a true one.
-            made = file.with_name(f"{log_id}.new")
-            descriptor = os.open(made, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
-            try:
-                if os.write(descriptor, note) != len(note):
-                    raise OSError(errno.ENOSPC, "written in part")
-            finally:
-                os.close(descriptor)
-            made.replace(file)
+            if known is not None and len(known) == len(note) <= _BLOCK:
+                self._overwrite(log_id, note)
+            else:
+                self._replace(log_id, note)
+
+    def _overwrite(self, log_id: str, note: bytes) -> None:
+        """Puts a note of the same length in the place of the last, within one block of the disk.
+
+        A process that is killed has done it or not, and a power failure leaves the one or the other.
+        A new file in the place of the old one would be written to the disk at once by some file
+        systems, which takes as long as the commit did.
+        """
+        descriptor = os.open(self.file(log_id), os.O_WRONLY | os.O_CLOEXEC)
+        try:
+            if os.pwrite(descriptor, note, 0) != len(note):
+                raise OSError(errno.ENOSPC, "written in part")
+        finally:
+            os.close(descriptor)
+
+    def _replace(self, log_id: str, note: bytes) -> None:
+        """Puts a new file in the place of the last, written whole under another name."""
+        file = self.file(log_id)
+        made = file.with_name(f"{log_id}.new")
+        descriptor = os.open(made, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
+        try:
+            if os.write(descriptor, note) != len(note):
+                raise OSError(errno.ENOSPC, "written in part")
+        finally:
+            os.close(descriptor)
+        made.replace(file)
 
     @contextmanager
     def _alone(self) -> Iterator[None]:

@@ -83,14 +83,14 @@ def test_a_restore_gives_every_row_again_on_either_engine(
     migrate(place.settings)
 
 
-def test_hashes_of_full_tiles_are_made_again(store: SqlStore, place: Place, tmp_path: Path) -> None:
+def test_hashes_of_full_tiles_are_made_again(store: SqlStore, here: Place, tmp_path: Path) -> None:
     with store.write("Works-1") as writer:
         for _ in range(300):
             writer.append(inspection("H1", "A", in_place=True))
     assert len(rows(store, "tree_hashes")) == 1
     file = made(store, tmp_path)
-    place.restored(file, public_keys=keys_of(store))
-    with place.store() as other:
+    here.restored(file, public_keys=keys_of(store))
+    with here.store() as other:
         assert rows(other, "tree_hashes") == rows(store, "tree_hashes")
         with other.write("Works-1") as writer:
             for _ in range(220):
@@ -167,7 +167,7 @@ def manifest_of(file: Path) -> form.Manifest:
 
 
 def test_what_is_written_after_the_state_was_taken_is_not_in_the_backup(
-    kept: SqlStore, place: Place, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    kept: SqlStore, here: Place, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A write between the state and the reading of the logs: neither its event nor its key is there."""
     taken = making._Making._one_state
@@ -182,8 +182,8 @@ def test_what_is_written_after_the_state_was_taken_is_not_in_the_backup(
 
     monkeypatch.setattr(making._Making, "_one_state", then_a_write)
     file = made(kept, tmp_path)
-    place.restored(file, public_keys=keys_of(kept))
-    with place.store() as store:
+    here.restored(file, public_keys=keys_of(kept))
+    with here.store() as store:
         assert store.plants("", 10, None) == ["Works-1", "Works-2"]
         with store.write("Works-1") as writer:
             assert writer.size == 12
@@ -192,8 +192,33 @@ def test_what_is_written_after_the_state_was_taken_is_not_in_the_backup(
             writer.rollback_only()
 
 
+def test_ends_and_tables_are_of_one_instant(
+    kept: SqlStore, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A write between the reading of the ends and the copying of the keys: the copy does not see it."""
+    if kept.engine.dialect.name == "sqlite":
+        with kept.engine.connect() as connection:
+            if connection.exec_driver_sql("PRAGMA journal_mode").scalar() != "wal":
+                pytest.skip("on a rollback journal a writer waits for the reader")
+    copy = making._copy
+    written = []
+
+    def after_a_write(connection: Any, table: Any) -> Any:
+        if table is tables.idempotency_keys:
+            with kept.write("Works-1") as writer:
+                written.append(writer.append(inspection("H1", "A", in_place=False)).sequence)
+                writer.remember(PERSON, "POST", "/p", "key-2", "digest", {}, NOW)
+        return copy(connection, table)
+
+    monkeypatch.setattr(making, "_copy", after_a_write)
+    file = made(kept, tmp_path)
+    assert written == [12]
+    assert [log.size for log in manifest_of(file).logs] == [4, 12, 2]
+    assert len(members_of(file)["tables/idempotency_keys.ndjson"].splitlines()) == 1
+
+
 def test_a_backup_made_while_others_write_is_of_one_state(
-    store: SqlStore, place: Place, tmp_path: Path
+    store: SqlStore, here: Place, tmp_path: Path
 ) -> None:
     """Each write appends an event to both plants' logs in turn and keeps one key: they count together."""
     open_plant(store, "Works-2")
@@ -232,12 +257,12 @@ def test_a_backup_made_while_others_write_is_of_one_state(
             assert by_plant[plant] == sum(key["plant"] == plant for key in keys)
         sizes.append(sum(log.size for log in manifest.logs))
     assert sizes == sorted(set(sizes)), "nothing was written meanwhile"
-    place.restored(files[-1], public_keys=keys_of(store))
-    with place.store() as other:
+    here.restored(files[-1], public_keys=keys_of(store))
+    with here.store() as other:
         assert rebuild(other, write=False) == []
 
 
-def test_no_later_backup_shows_erased_words(kept: SqlStore, place: Place, tmp_path: Path) -> None:
+def test_no_later_backup_shows_erased_words(kept: SqlStore, here: Place, tmp_path: Path) -> None:
     erase(kept, "Works-1", 4, "note")
     with kept.write_service() as writer:
         writer.erase_name(PERSON)
@@ -246,8 +271,8 @@ def test_no_later_backup_shows_erased_words(kept: SqlStore, place: Place, tmp_pa
     assert b"seen" not in content
     assert b"A. Name" not in content
     assert b"misread" in content
-    place.restored(file, public_keys=keys_of(kept))
-    with place.store() as store:
+    here.restored(file, public_keys=keys_of(kept))
+    with here.store() as store:
         assert [row for row in rows(store, "texts") if row["log"] > 0] == [
             row for row in rows(kept, "texts") if row["log"] > 0
         ]

@@ -362,12 +362,41 @@ def test_a_limit_of_none_refuses_every_stream(tmp_path: Path) -> None:
     running.close()
 
 
-def test_a_client_that_takes_nothing_is_given_up_after_a_minute() -> None:
+def test_a_stream_of_which_nothing_was_asked_for_gives_its_place_back() -> None:
+    made = EventStreams(1)
+    answer = made.answer(Nothing(), lambda: True, {}, head=False)
+    assert made.open == 1
+    answer.close()
+    assert made.open == 0
+
+
+def test_a_client_that_has_gone_is_noticed_at_the_next_look_and_not_at_the_next_heartbeat() -> None:
+    passing = Passing()
     near, far = socket.socketpair()
     with near, far:
-        answer = EventStreams(1).answer(Nothing(), lambda: True, {"gunicorn.socket": near}, head=False)
-        assert near.gettimeout() == 60
-        answer.close()
+        made = EventStreams(1, clock=passing, sleep=passing.sleep)
+        answer = made.answer(Nothing(), lambda: True, {"gunicorn.socket": near}, head=False)
+        passing.to_come = [(3, far.close)]
+        assert b"".join(answer.response) == b"retry: 2000\n\n"  # type: ignore[arg-type]
+        assert passing.seconds == 3
+        assert made.open == 0
+
+
+def test_a_client_that_takes_nothing_is_cut_off_after_its_time() -> None:
+    near, far = socket.socketpair()
+    with near, far:
+        assert Pace().send_s == 60
+        made = EventStreams(1, Pace(send_s=0.2))
+        answer = made.answer(Nothing(), lambda: True, {"gunicorn.socket": near}, head=False)
+        assert near.gettimeout() == 0.2
+        near.setblocking(False)
+        with contextlib.suppress(BlockingIOError):
+            while True:
+                near.send(b"x" * 65_536)
+        assert list(answer.response) == []
+        with pytest.raises(BrokenPipeError):
+            near.send(b"the end of the answer, for which the server would wait")
+        assert made.open == 0
 
 
 class Nothing:

@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import os
+import resource
 import subprocess
+from collections.abc import Callable, Iterable
 from pathlib import Path
+
+
+SMALLEST = 65_536  # bytes: less than any database or journal of it
 
 
 class NoSmallDisk(Exception):
@@ -46,3 +51,27 @@ class SmallDisk:
     def remove(self) -> None:
         """Unmounts it; what was on it is gone."""
         subprocess.run(["umount", "--lazy", str(self.folder)], capture_output=True, check=False)
+
+
+class SizeLimit:
+    """In place of a small disk, where none may be mounted: no file of these processes grows any more."""
+
+    def __init__(self, processes: Callable[[], Iterable[int]]) -> None:
+        """processes: ids of those whose files are meant, asked for each time."""
+        self._processes = processes
+
+    def fill(self, _leaving_bytes: int) -> None:
+        """Lets no file grow beyond the first few bytes."""
+        self._limit(SMALLEST)
+
+    def free(self) -> None:
+        """Lets them grow again."""
+        self._limit(resource.RLIM_INFINITY)
+
+    def remove(self) -> None:
+        """Nothing is left of it."""
+
+    def _limit(self, size: int) -> None:
+        for pid in self._processes():
+            with contextlib.suppress(ProcessLookupError):
+                resource.prlimit(pid, resource.RLIMIT_FSIZE, (size, resource.RLIM_INFINITY))

@@ -17,6 +17,7 @@ COMMON = {
     "kill-server": 3,
     "kill-master": 1,
     "kill-both": 2,
+    "kill-relay": 1,
     "stall": 1,
     "clock": 3,
     "restart": 1,
@@ -54,11 +55,12 @@ class Cycle:
 class Round:
     """A fresh store and some cycles on it. small_disk: it lies on a file system that is filled once.
 
-    refusing: share of its messages that the webhook's receiver refuses.
+    kill_when_full: whether everything is killed while there is no room. refusing: share of its messages that the webhook's receiver refuses.
     """
 
     number: int
     small_disk: bool
+    kill_when_full: bool
     refusing: float
     cycles: tuple[Cycle, ...]
 
@@ -68,12 +70,14 @@ def rounds(
     engine: str,
     *,
     cycles: int = CYCLES_A_ROUND,
-    seconds: tuple[float, float] = (2.0, 4.0),
+    seconds: tuple[float, float] = (2.0, 6.0),
     points: int = 4,
+    passages: int = 20,
 ) -> Iterator[Round]:
     """Rounds without end.
 
-    cycles: of each round. seconds: shortest and longest time of writing. points: named points for each cycle.
+    cycles: of each round. seconds: shortest and longest time of writing. points: named points for each
+    cycle. passages: at most so many of a point until the deadly one.
     """
     chance = Random(f"plan/{engine}/{seed}")
     deck: list[str] = []
@@ -83,23 +87,25 @@ def rounds(
         made = []
         for place in range(cycles):
             length = round(chance.uniform(*seconds), 2)
-            actions = list(_points(chance, deck, length, points)) + list(_others(chance, engine, length))
+            actions = list(_points(chance, deck, length, points, passages)) + list(
+                _others(chance, engine, length)
+            )
             if small and place == cycles - 1:
                 actions = [action for action in actions if action.what in ("clock", "stall")]
                 actions.append(Action(round(length * 0.3, 2), "disk"))
             made.append(Cycle(place, length, tuple(sorted(actions, key=lambda each: each.at_s))))
-        yield Round(number, small, chance.choice((0.0, 0.0, 0.005)), tuple(made))
+        yield Round(number, small, chance.random() < 0.5, chance.choice((0.0, 0.0, 0.005)), tuple(made))
         number += 1
 
 
 def short_rounds(seed: int, engine: str) -> Iterator[Round]:
     """Rounds of a few seconds: every named point is ordered once or twice, and the disk is filled."""
-    return rounds(seed, engine, cycles=3, seconds=(1.2, 1.5), points=11)
+    return rounds(seed, engine, cycles=3, seconds=(1.2, 1.5), points=11, passages=4)
 
 
-def _points(chance: Random, deck: list[str], length: float, count: int) -> Iterator[Action]:
+def _points(chance: Random, deck: list[str], length: float, count: int, passages: int) -> Iterator[Action]:
     """Named points: each comes up once before any comes up again."""
-    for _ in range(count):
+    for _ in range(chance.randint(count // 2, count)):
         if not deck:
             deck += POINTS
             chance.shuffle(deck)
@@ -108,14 +114,14 @@ def _points(chance: Random, deck: list[str], length: float, count: int) -> Itera
             "point",
             chance.choice(SERVERS),
             deck.pop(),
-            chance.randint(1, 20),
+            chance.randint(1, passages),
             WHOLE if chance.random() < 0.3 else WORKER,
         )
 
 
 def _others(chance: Random, engine: str, length: float) -> Iterator[Action]:
     kinds = COMMON | (POSTGRESQL if engine == "postgresql" else {})
-    for what in chance.choices(tuple(kinds), tuple(kinds.values()), k=chance.randint(2, 4)):
+    for what in chance.choices(tuple(kinds), tuple(kinds.values()), k=chance.randint(0, 4)):
         at_s = round(chance.uniform(0, length), 2)
         value = 0.0
         if what == "clock":

@@ -90,14 +90,23 @@ class Server:
         return self._process.pid
 
     def workers(self) -> list[int]:
-        """Ids of its children, those that serve and those that do not."""
-        return children(self.master)
+        """Ids of the processes that serve."""
+        return [pid for pid in children(self.master) if not _is_relay(pid)]
+
+    def relays(self) -> list[int]:
+        """Ids of the processes that send to webhooks: each the child of one that watches it."""
+        return [relay for pid in children(self.master) if _is_relay(pid) for relay in children(pid)]
 
     def kill_worker(self, place: int = 0) -> None:
         """Kills one child; the master starts another."""
         found = self.workers()
         if found:
             _kill(found[place % len(found)])
+
+    def kill_relay(self) -> None:
+        """Kills the relay; the process that watches it starts another."""
+        for pid in self.relays():
+            _kill(pid)
 
     def kill_master(self, down_s: float = 0.0) -> None:
         """Kills the master alone; its workers find themselves without a parent."""
@@ -163,6 +172,13 @@ class Server:
         with contextlib.suppress(ProcessLookupError):
             os.killpg(process.pid, signal.SIGKILL)
         process.wait(10)
+
+
+def _is_relay(pid: int) -> bool:
+    try:
+        return b"relay" in Path(f"/proc/{pid}/cmdline").read_bytes().split(b"\0")
+    except OSError:
+        return False
 
 
 def _kill(pid: int) -> None:

@@ -24,7 +24,7 @@ from service.persistence.store import open_store
 from tests.torture import evidence, processes
 from tests.torture.client import NDJSON, Client, Lost, NotSent
 from tests.torture.databases import PostgresServer, PostgresStore, SqliteStore
-from tests.torture.disk import NoSmallDisk, SmallDisk
+from tests.torture.disk import NoSmallDisk, SizeLimit, SmallDisk
 from tests.torture.history import SERVICE, History, Remark, Subscription
 from tests.torture.invariants import Violation, summary, violations
 from tests.torture.plan import SERVERS, Action, Cycle, Round
@@ -99,7 +99,7 @@ class RoundRun:
         self._site = Site()
         self.history = History()
         self._before: Truth | None = None
-        self._disk: SmallDisk | None = None
+        self._disk: SmallDisk | SizeLimit | None = None
         self._receiver: Receiver | None = None
         self._full = threading.Event()
         self._followers: list[Follower] = []
@@ -136,6 +136,8 @@ class RoundRun:
                 self._disk = SmallDisk(place, DISK_MB[self._engine], owner)
             except NoSmallDisk as error:
                 self._figures.skipped[f"small disk: {error}"] += 1
+                if self._database is None:
+                    self._disk = SizeLimit(self._serving)
             else:
                 stack.callback(self._disk.remove)
                 if self._database is None:
@@ -153,6 +155,9 @@ class RoundRun:
         store = PostgresStore(self._database, data, space)
         stack.callback(store.close)
         return store
+
+    def _serving(self) -> list[int]:
+        return [pid for server in self._servers.values() for pid in server.workers()]
 
     def _environment(self, server: str) -> dict[str, str]:
         return {
@@ -336,6 +341,7 @@ class RoundRun:
             "kill-worker": lambda: server.kill_worker(self._chance.randrange(4)),
             "kill-server": lambda: server.kill(action.value),
             "kill-master": server.kill_master,
+            "kill-relay": lambda: [each.kill_relay() for each in self._servers.values()] and None,
             "kill-both": lambda: [each.kill(action.value) for each in self._servers.values()] and None,
             "stall": lambda: server.stall(action.value),
             "restart": server.restart,
@@ -354,32 +360,40 @@ class RoundRun:
     def _fill(self) -> None:
         """Fills the disk while the writers write; reads must go on, and writes again once there is room."""
         assert self._disk is not None
+        # A file that may not grow is no full disk to every database: then it may say "try again" as well.
+        refusals = {507} if isinstance(self._disk, SmallDisk) else {503, 507}
         self._take_orders_back()
         for server in self._servers.values():
             server.wait_ready()
-        masters = [(server.master, server.workers()) for server in self._servers.values()]
-        seen_before = len(self.history.sent)
+        processes_before = self._running()
+        seen = len(self.history.sent)
         self._full.set()
         self._disk.fill(ROOM_LEFT)
-        deadline = time.monotonic() + 20
-        while time.monotonic() < deadline and self._answers(507, seen_before) < 10:
-            time.sleep(0.05)
-        if self._answers(507, seen_before) == 0:
-            self.history.add(Remark("disk-full", "no write was answered with 507"))
+        if not _within(20, lambda: self._answers(refusals, seen) >= 10) and not self._answers(refusals, seen):
+            self.history.add(Remark("disk-full", f"no write was answered with {refusals}"))
         self._read_while_full()
+        if processes_before != self._running():
+            self.history.add(Remark("disk-full", "a process ended while there was no room"))
+        if self._planned.kill_when_full:
+            for server in self._servers.values():
+                server.kill()
+            for server in self._servers.values():
+                server.wait_ready()
+            self._read_while_full()
+            processes_before = self._running()
         self._disk.free()
         self._full.clear()
         seen = len(self.history.sent)
-        deadline = time.monotonic() + 20
-        while time.monotonic() < deadline and self._answers(201, seen) < 5:
-            time.sleep(0.05)
-        if self._answers(201, seen) < 5:
+        if not _within(20, lambda: self._answers({201}, seen) >= 5):
             self.history.add(Remark("disk-full", "writes were not taken up again once there was room"))
-        if masters != [(server.master, server.workers()) for server in self._servers.values()]:
+        if processes_before != self._running():
             self.history.add(Remark("disk-full", "a process ended while there was no room"))
 
-    def _answers(self, status: int, since: int) -> int:
-        return sum(status in sent.statuses for sent in self.history.sent[since:])
+    def _running(self) -> list[tuple[int, list[int]]]:
+        return [(server.master, server.workers()) for server in self._servers.values()]
+
+    def _answers(self, statuses: set[int], since: int) -> int:
+        return sum(not statuses.isdisjoint(sent.statuses) for sent in self.history.sent[since:])
 
     def _read_while_full(self) -> None:
         for client in self._clients(self._token):
@@ -450,16 +464,16 @@ class RoundRun:
     def _drain(self, subscription: Subscription, truth: Truth) -> None:
         rows = truth.logs[subscription.log].rows[subscription.first :]
         identifiers = {json.loads(body)["id"] for _, body, _ in rows}
-        deadline = time.monotonic() + DRAIN_S
-        while time.monotonic() < deadline:
+
+        def all_came() -> bool:
             taken = {
                 delivered.identifier
                 for delivered in tuple(self.history.delivered)
                 if delivered.log == subscription.log and delivered.accepted
             }
-            if identifiers <= taken:
-                break
-            time.sleep(0.2)
+            return identifiers <= taken
+
+        _within(DRAIN_S, all_came)
         subscription.complete = True
 
     def _offline(self, truth: Truth) -> None:
@@ -493,6 +507,16 @@ class RoundRun:
             self._figures.statuses.update(sent.statuses)
         for server in self._servers.values():
             self._figures.deaths.update(server.orders.deaths())
+
+
+def _within(seconds: float, reached: Callable[[], bool]) -> bool:
+    """Waits until something is reached; False when it is not in time."""
+    deadline = time.monotonic() + seconds
+    while not reached():
+        if time.monotonic() > deadline:
+            return False
+        time.sleep(0.05)
+    return True
 
 
 def run(

@@ -294,13 +294,11 @@ def until(wanted: bool, server: subprocess.Popen[bytes], seconds: float = 30) ->
     return found
 
 
-@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks at processes through /proc")
-@pytest.mark.parametrize(
-    ("relay", "how"), [("on", signal.SIGTERM), ("on", signal.SIGKILL), ("off", signal.SIGTERM)]
-)
-def test_the_relay_begins_and_ends_with_the_server(shell: Shell, relay: str, how: signal.Signals) -> None:
+@contextlib.contextmanager
+def serving(**more: str) -> Iterator[subprocess.Popen[bytes]]:
+    """The server in a process of its own, once it takes connections."""
     port = free_port()
-    environ = {**os.environ, "PORT": str(port), "RELAY": relay, "LOG_LEVEL": "error", "WORKERS": "1"}
+    environ = {**os.environ, "PORT": str(port), "LOG_LEVEL": "error", "WORKERS": "1", **more}
     server = subprocess.Popen([sys.executable, "-m", "service", "serve"], cwd=CHECKOUT, env=environ)
     try:
         end = time.monotonic() + 60
@@ -308,18 +306,60 @@ def test_the_relay_begins_and_ends_with_the_server(shell: Shell, relay: str, how
             with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), 1):
                 break
             time.sleep(0.1)
-        found = until(True, server, 30 if relay == "on" else 2)
-        assert bool(found) == (relay == "on")
+        yield server
     finally:
-        server.send_signal(how)
-        server.wait(60)
-    end = time.monotonic() + 40
-    while any(Path(f"/proc/{pid}").exists() for pid in found) and time.monotonic() < end:
+        if server.poll() is None:
+            server.kill()
+            server.wait(60)
+
+
+def gone(pids: list[int], seconds: float = 40) -> bool:
+    """Whether all of these processes end in time; those that do not are killed."""
+    end = time.monotonic() + seconds
+    while any(Path(f"/proc/{pid}").exists() for pid in pids) and time.monotonic() < end:
         time.sleep(0.1)
-    left = [pid for pid in found if Path(f"/proc/{pid}").exists()]
+    left = [pid for pid in pids if Path(f"/proc/{pid}").exists()]
     for pid in left:
         os.kill(pid, signal.SIGKILL)
-    assert left == []
+    return not left
+
+
+WITH_PROC = pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks at processes by /proc")
+
+
+@WITH_PROC
+@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGKILL])
+def test_the_relay_begins_and_ends_with_the_server(shell: Shell, how: signal.Signals) -> None:
+    with serving() as server:
+        found = until(True, server)
+        assert found
+        server.send_signal(how)
+        server.wait(60)
+        assert gone(found)
+
+
+@WITH_PROC
+def test_no_relay_runs_where_it_is_turned_off(shell: Shell) -> None:
+    with serving(RELAY="off") as server:
+        assert until(True, server, 2) == []
+        server.terminate()
+        assert server.wait(60) == 0
+
+
+@WITH_PROC
+def test_a_relay_that_was_killed_is_started_again(shell: Shell) -> None:
+    with serving() as server:
+        first = until(True, server)
+        for pid in first:
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(pid, signal.SIGKILL)
+        assert gone(first)
+        again = until(True, server)
+        assert again
+        assert not set(again) & set(first)
+        server.terminate()
+        server.wait(60)
+        assert gone(again)
 
 
 def test_openapi_is_compared_with_the_routes(

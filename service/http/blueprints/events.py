@@ -15,6 +15,7 @@ from service.errors import Finding, InvalidParameter
 from service.http import answers, event_streams
 from service.http.bodies import JSON, NDJSON
 from service.http.documents import Document
+from service.http.log_queries import EventPageQuery, SizeQuery
 from service.http.operations import (
     NUMBER_PATTERN,
     Call,
@@ -23,7 +24,6 @@ from service.http.operations import (
     Reply,
     operation,
 )
-from service.http.queries import EventPageQuery, SizeQuery
 from service.http.replies import document_reply, link
 from service.http.state import edge
 

@@ -13,8 +13,8 @@ from service.application import proofs
 from service.http import answers
 from service.http.bodies import JSON
 from service.http.documents import Document
+from service.http.log_queries import ConsistencyQuery, InclusionQuery
 from service.http.operations import Call, EdgeBlueprint, Operation, Reply, operation
-from service.http.queries import ConsistencyQuery, InclusionQuery
 from service.http.replies import document_reply
 from service.ledger.tiles import Tile, parse_index
 from service.ledger.verifier import VerifierKey

@@ -11,14 +11,21 @@ import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from service.canonical import canonical_bytes
+import pytest
+from hypothesis import strategies as st
+
+from service.canonical import canonical_bytes, parse_canonical
 from service.ledger import exports
 from service.ledger.notes import Signer, checkpoint_text, load_signers, new_private_key_pem, signed_note
-from service.ledger.verifier import Checkpoint, VerifierKey
+from service.ledger.verifier import Checkpoint, Refused, VerifierKey, verify_export
 
 ORIGIN = "hangers.example/log/5b0c9d1f5a7e4c3e8f2a6b7d1c0e9f34"
 LOG_ID = "5b0c9d1f5a7e4c3e8f2a6b7d1c0e9f34"
 SALT = bytes(range(32))
+
+SUBJECTS = st.lists(
+    st.sampled_from(["hanger/H1", "hanger/h1", "hanger/H2", "line/A", "plant"]), min_size=1, max_size=14
+)
 
 
 def signer(seed: int = 1) -> Signer:
@@ -160,3 +167,27 @@ class Log:
 
 def key_of(seed: int = 1, origin: str = ORIGIN) -> VerifierKey:
     return signer(seed).verifier_key(origin)
+
+
+def rewritten(line: bytes, **changed: Any) -> bytes:
+    """An event's line that reads well but states something else."""
+    return canonical_bytes({**parse_canonical(line.rstrip(b"\n")), **changed}) + b"\n"
+
+
+def full_log() -> Log:
+    """Eight events; the third has words, the fifth a document, the last one both."""
+    log = Log(["plant", "hanger/H1"])
+    log.add("hanger/H2", text="corroded at the clamp")
+    log.add("hanger/h1")
+    log.add("line/A", document=b'{"elements":[]}')
+    log.add("hanger/H2")
+    log.add("plant")
+    log.add("hanger/H1", text="moved by 2 mm", document=b'{"elements":[1]}')
+    return log
+
+
+def refusal(lines: list[bytes], *args: Any, **given: Any) -> tuple[str, int | None]:
+    """Reason and position for which an export is refused."""
+    with pytest.raises(Refused) as refused:
+        verify_export(lines, *(args or ([KEY],)), **given)
+    return refused.value.reason, refused.value.position

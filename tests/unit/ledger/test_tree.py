@@ -15,7 +15,7 @@ from tests.unit.ledger.sample_log import leaf, tree_hash
 
 
 class Uniform:
-    """A log of any size whose entries are all alike: the hash of a full subtree depends on its height alone."""
+    """A log of any size with entries all alike: a full subtree's hash depends on its height alone."""
 
     def __init__(self, size: int) -> None:
         self.size = size
