@@ -24,7 +24,8 @@ from benchmarks.beside import Packaged, RawPostgresql, RawSqlite, packaged_needs
 from benchmarks.measure import Nonsense, say
 from benchmarks.plant import BenchPlant, open_plant
 from benchmarks.proving import measure_proofs, measure_verifying
-from benchmarks.reading import measure_live, measure_pull, measure_stream, measure_webhook
+from benchmarks.reading import measure_live, measure_pull, measure_stream
+from benchmarks.sending import measure_webhook
 from tests import postgres
 
 BACKLOG: Final = int(os.environ.get("BENCH_BACKLOG", "100000"))

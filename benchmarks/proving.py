@@ -64,15 +64,17 @@ def measure_verifying(plant: BenchPlant) -> list[Row]:
             ("SHA-256 of the file, in pieces of 1 MiB", plain),
             ("SHA-256 of each event", leaves),
             ("the tree's root over them", rooted),
-            ("verified: root, order, chains", lambda: verify_export(lines, keys, strict=False).seal.count),
-            ("verified, every entry read wholly", lambda: verify_export(lines, keys).seal.count),
+            (
+                "verified: root, order, chains, every entry read",
+                lambda: verify_export(lines, keys).seal.count,
+            ),
         ],
         VERIFY_ROUNDS,
     )
     show(f"Verifying an export of {count:,} events, {len(whole) / 1e6:.1f} MB", rows, "events")
-    plain_mb, verified_mb, read_mb = (rows[each].rate * len(whole) / count / 1e6 for each in (0, 3, 4))
-    say(f"in MB/s: SHA-256 {plain_mb:.0f}, verified {verified_mb:.0f}, every entry read wholly {read_mb:.0f}")
-    plausible("verifying beside SHA-256", rows[4].ratio, 1.0, 1000.0)
+    plain_mb, verified_mb = (rows[each].rate * len(whole) / count / 1e6 for each in (0, 3))
+    say(f"in MB/s: SHA-256 {plain_mb:.0f}, verified {verified_mb:.0f}")
+    plausible("verifying beside SHA-256", rows[3].ratio, 1.0, 1000.0)
     return rows
 
 

@@ -1,9 +1,8 @@
-"""Readers over real sockets: streams beside a raw dump of the table, a backlog caught up, live events."""
+"""Readers over real sockets: streams beside a raw dump of the table, a backlog pulled, live events."""
 
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import random
 import re
@@ -21,14 +20,13 @@ import psycopg
 
 from benchmarks.beside import conninfo
 from benchmarks.measure import Nonsense, Row, by_turns, expect, plausible, quarter_points, say, show
-from benchmarks.plant import CHECKOUT, EVERYTHING, PLANT, BenchPlant, command, connect, get, served
+from benchmarks.plant import CHECKOUT, EVERYTHING, PLANT, BenchPlant, get, served
 from service.application import log
 from service.persistence.engines import choose_sqlite
 
 STREAM_ROUNDS: Final = 7
 PULL_ROUNDS: Final = 3
 LIVE_EVENTS: Final = 30
-WEBHOOK_LIMIT_S: Final = 400.0
 EVENTS: Final = f"/v1/plants/{PLANT}/events"
 NDJSON: Final = "application/x-ndjson"
 _CHUNK: Final = 1_000
@@ -112,7 +110,7 @@ def raw_dump(plant: BenchPlant) -> Iterator[Callable[[], int]]:
         yield dump
 
 
-# --- a week's backlog -------------------------------------------------------------------------------
+# --- a backlog pulled ----------------------------------------------------------------------------------
 def measure_pull(plant: BenchPlant) -> list[Row]:
     """Prints how fast the script of README.md takes in the whole log: pulled, verified, kept on disk.
 
@@ -156,68 +154,6 @@ def measure_pull(plant: BenchPlant) -> list[Row]:
     show(f"A backlog of {size:,} events caught up by pull", rows, "events")
     say(f"the whole backlog in {size / rows[1].rate:.1f} s")
     return rows
-
-
-def measure_webhook(plant: BenchPlant) -> float:
-    """Prints how fast a webhook catches up with the whole log; the rate, events a second.
-
-    Raises:
-        Nonsense: an event did not come, or a hanger's events came out of order.
-    """
-    integrator = plant.token("integrator")
-    program = str(CHECKOUT / "benchmarks" / "receiver.py")
-    with subprocess.Popen([sys.executable, program], stdout=subprocess.PIPE) as receiver:
-        try:
-            assert receiver.stdout is not None
-            target = int(receiver.stdout.readline())
-            allowed = {"WEBHOOK_ALLOWED_TARGETS": f"127.0.0.1:{target}"}
-            with served(plant, **allowed) as port:
-                _register(port, integrator, f"http://127.0.0.1:{target}/events")
-            size = plant.size
-            started = time.monotonic()
-            with command({**plant.environ, **allowed}, "relay"):
-                counts = _caught_up(target, size, started)
-        finally:
-            receiver.terminate()
-    expect("events delivered", (counts["events"], counts["least"], counts["greatest"]), (size, 0, size - 1))
-    expect("events of a hanger out of order", counts["out_of_order"], 0)
-    rate = size / counts["seconds"]
-    print(
-        f"\nA backlog of {size:,} events caught up by webhook, one POST an event, to a receiver on loopback"
-    )
-    say(
-        f"1 run: {rate:,.0f} events/s, the whole in {counts['seconds']:.0f} s;"
-        f" {counts['deliveries'] - size} delivered twice, none out of order within its hanger"
-    )
-    return rate
-
-
-def _register(port: int, token: str, url: str) -> None:
-    connection = connect(port)
-    headers = {
-        "Authorization": f"Bearer {token}",
-        "Content-Type": "application/json",
-        "Idempotency-Key": "bench-webhook",
-    }
-    connection.request("POST", f"/v1/plants/{PLANT}/webhooks", json.dumps({"url": url, "from": 0}), headers)
-    response = connection.getresponse()
-    body = response.read()
-    connection.close()
-    if response.status != 201:
-        raise Nonsense(f"the webhook was not registered: {response.status} {body[:300]!r}")
-
-
-def _caught_up(port: int, size: int, started: float) -> dict[str, Any]:
-    while True:
-        connection = connect(port)
-        connection.request("GET", "/")
-        counts: dict[str, Any] = json.loads(connection.getresponse().read())
-        connection.close()
-        if counts["events"] >= size:
-            return counts
-        if time.monotonic() - started > WEBHOOK_LIMIT_S:
-            raise Nonsense(f"the webhook has not caught up after {WEBHOOK_LIMIT_S:.0f} s: {counts}")
-        time.sleep(0.25)
 
 
 # --- live -------------------------------------------------------------------------------------------

@@ -11,14 +11,16 @@ import re
 import time
 from typing import Any, Final
 
+MARK: Final = 1_000  # deliveries
 _LENGTH: Final = re.compile(rb"\r\ncontent-length: *([0-9]+)\r\n", re.IGNORECASE)
 
 
 class Counts:
-    """What has come so far."""
+    """What has come so far. marks: when the first delivery came, and the first of each later thousand."""
 
     def __init__(self) -> None:
         self.deliveries = 0
+        self.marks: list[float] = []
         self.places: set[int] = set()
         self.out_of_order = 0
         self.first_at = self.last_at = 0.0
@@ -30,6 +32,8 @@ class Counts:
         self.first_at = self.first_at or self.last_at
         message = json.loads(body)
         place, subject = int(message["sequence"]), message["subject"]
+        if self.deliveries % MARK == 0:
+            self.marks.append(self.last_at)
         self.deliveries += 1
         self.places.add(place)
         if place < self._last.get(subject, -1):
@@ -37,7 +41,7 @@ class Counts:
         self._last[subject] = max(place, self._last.get(subject, -1))
 
     def document(self) -> dict[str, Any]:
-        """The counts as JSON. least, greatest: sequences; seconds: from the first delivery to the last."""
+        """The counts as JSON. least, greatest: sequences. seconds: from the first delivery to the last."""
         return {
             "deliveries": self.deliveries,
             "events": len(self.places),
@@ -45,6 +49,7 @@ class Counts:
             "greatest": max(self.places, default=None),
             "out_of_order": self.out_of_order,
             "seconds": self.last_at - self.first_at,
+            "marks": self.marks,
         }
 
 

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 
 from service.application.context import Context, nothing_there, plant_in_scope, require
 from service.application.log import begin_within, not_signed_yet, visible_event
-from service.domain.ports import LogReader, SigningKey, StoredCheckpoint
-from service.errors import Finding, InvalidParameter
+from service.domain.ports import LogReader, SigningKey, StoredCheckpoint, StoredEvent
+from service.errors import Finding, InvalidParameter, LogCorrupt
 from service.ledger import receipts, tiles, tree
+from service.ledger.verifier import Refused, leaf_hash, verify_inclusion
 
 
 @dataclass(frozen=True)
@@ -142,10 +143,23 @@ def prove_inclusion(context: Context, plant: str, sequence: int, size: int | Non
     """
     _read_log(context, plant)
     with context.store.read(plant) as reader:
-        leaf_hash = visible_event(context, reader, plant, sequence).leaf_hash
+        stored = visible_event(context, reader, plant, sequence)
         checkpoint = _reaching(reader, sequence, size)
-        proof = tree.inclusion_proof(reader, sequence, checkpoint.size)
-        return Inclusion(reader.log_id, sequence, leaf_hash, proof, checkpoint)
+        proof = _proof(reader, stored, checkpoint)
+        return Inclusion(reader.log_id, sequence, stored.leaf_hash, proof, checkpoint)
+
+
+def _proof(reader: LogReader, stored: StoredEvent, checkpoint: StoredCheckpoint) -> list[bytes]:
+    """The event's proof of inclusion. Errors: LogCorrupt where it proves nothing of the bytes stored."""
+    sequence, size = stored.event.sequence, checkpoint.size
+    proof = tree.inclusion_proof(reader, sequence, size)
+    try:
+        verify_inclusion(leaf_hash(stored.body), sequence, size, proof, checkpoint.root)
+    except Refused as error:
+        raise LogCorrupt(
+            "The stored event is not the one that was signed.", position=sequence, reason=error.reason
+        ) from error
+    return proof
 
 
 def _reaching(reader: LogReader, sequence: int, size: int | None) -> StoredCheckpoint:
@@ -191,6 +205,6 @@ def get_receipt(context: Context, plant: str, sequence: int, size: int | None) -
     with context.store.read(plant) as reader:
         stored = visible_event(context, reader, plant, sequence)
         checkpoint = _reaching(reader, sequence, size)
-        proof = tree.inclusion_proof(reader, sequence, checkpoint.size)
+        proof = _proof(reader, stored, checkpoint)
         made = receipts.receipt(stored.body, sequence, proof, checkpoint.note)
         return f"{reader.plant}-{sequence}", made

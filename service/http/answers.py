@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any, Final
 from urllib.parse import quote, urlencode
@@ -12,13 +13,16 @@ from flask import Response, request, stream_with_context
 from service.application.context import Answer, Page
 from service.application.records import Written
 from service.domain.ports import Record
+from service.errors import ServiceError
+from service.http import logs
 from service.http.bodies import JSON, NDJSON
 from service.http.operations import Call
 from service.http.preconditions import etag, unchanged
-from service.http.state import edge
+from service.http.state import edge, request_id
 from service.units import convert_document
 
 REPLAYED: Final = "Idempotent-Replayed"
+FAULT_LOG: Final = logging.getLogger(logs.FAULTS)
 
 
 def json_answer(
@@ -152,14 +156,22 @@ def revision_item(record: Record) -> dict[str, Any]:
 
 
 def stream_answer(rows: Iterable[bytes], media: str = NDJSON) -> Response:
-    """A streamed answer. What can fail at once has failed before the first byte."""
+    """A streamed answer. What can fail at once has failed before the first byte.
+
+    An error after it is logged and cuts the answer off: the client sees no proper end.
+    """
     source = iter(rows)
     first = next(source, b"")
 
     def sent() -> Iterator[bytes]:
         if first:
             yield first
-        yield from source
+        try:
+            yield from source
+        except ServiceError as error:
+            fields = {"request_id": request_id(), "code": error.code, **error.facts}
+            FAULT_LOG.error("an answer was cut off", exc_info=error, extra={"fields": fields})
+            raise
 
     response = Response(stream_with_context(sent()), content_type=media)
     response.headers["Cache-Control"] = "no-store"

@@ -1,10 +1,15 @@
 """The ledger: what makes a log provable, as pure functions over bytes.
 
-`hashing` has the leaf and node hashes of RFC 9162, `chain` the order of one subject's events and
-the check of a whole log from its stored bytes.
+`verifier` checks what a log gave away, with the standard library and the signature library alone; the
+file itself is the verifier that can be carried away. It holds the primitives (hashes, proofs, notes,
+the order of entries), and everything else here is built on it:
 
-The Merkle tree over the leaves (root, inclusion and consistency proofs of RFC 9162 section 2.1),
-the signed checkpoints (C2SP signed notes), the tiles (C2SP tlog-tiles) and the verifier that
-works without the service belong in this package too, as modules `tree`, `proofs`, `checkpoints`
-and `tiles` beside these. They need nothing but the leaf hashes that are stored from the first event on.
+`hashing`     leaf and node hashes of RFC 9162, digests of what lies beside the log
+`tree`        roots and proofs from stored hashes
+`tiles`       places and bytes of tiles and entry bundles (C2SP tlog-tiles)
+`notes`       signing: keys, notes, checkpoints (C2SP signed-note, tlog-checkpoint)
+`receipts`    one entry with its proof (C2SP tlog-proof)
+`exports`     the lines beside the events of an export, and its signed trailer
+`leaf_check`  leaves that are given out, held against a signed root
+`chain`       a whole log, or one subject's history, checked from the stored bytes
 """

@@ -22,6 +22,7 @@ import hashlib
 import json
 import math
 import re
+import struct
 import sys
 import zipfile
 import zlib
@@ -71,6 +72,12 @@ _BEHIND_DATA = re.compile(
     rf',"role":{_NO_TEXT},"schema_version":{_NO_NUMBER},"sequence":{_NUMBER},"subject":{_TEXT}'
     rf',"subject_sequence":{_NUMBER},"type":{_TEXT}\}}'
 )
+
+_ZIP_METHODS = {zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED}
+_ZIP_FAULTS = (
+    zipfile.BadZipFile, zlib.error, struct.error, EOFError, KeyError, NotImplementedError, RuntimeError,
+    UnicodeDecodeError,
+)  # fmt: skip
 
 _Kind = TypeVar("_Kind")
 _Entry = tuple["Facts | Refused", Any, Any]  # what it states, or why it cannot be read; data; type
@@ -344,12 +351,12 @@ def parse_note(data: bytes) -> Note:
     except UnicodeDecodeError:
         raise Refused("malformed", "The note is not UTF-8.") from None
     above, blank, below = whole.rpartition("\n\n")
-    text, lines = above + "\n", below.split("\n")
-    if not blank or note_text_fault(whole) is not None or len(lines) < 2 or lines.pop():
+    lines = below.split("\n")[:-1]
+    if not blank or not lines or note_text_fault(whole) is not None:
         raise Refused("malformed", "The note is not a text, an empty line and signature lines.")
     if len(lines) > MOST_SIGNATURES:
         raise Refused("malformed", "The note has too many signatures.")
-    return Note(text, tuple(_signature(line) for line in lines))
+    return Note(above + "\n", tuple(_signature(line) for line in lines))
 
 
 def open_note(data: bytes, keys: Iterable[VerifierKey]) -> Note:
@@ -1246,9 +1253,16 @@ def verify_backup(
     """
     try:
         with zipfile.ZipFile(path) as archive:
+            if any(member.compress_type not in _ZIP_METHODS for member in archive.infolist()):
+                raise Refused("altered", "A member of the ZIP file is packed in a way that no backup is.")
             return _Backup(archive, keys).verify(list(since))
-    except (zipfile.BadZipFile, zlib.error, EOFError, KeyError, NotImplementedError, RuntimeError) as error:
+    except _ZIP_FAULTS as error:
         raise Refused("altered", f"The ZIP file cannot be read: {error}") from error
+    except OSError as error:
+        if error.filename is not None:
+            raise
+        # No fault of the disk: the file states a place that it does not have.
+        raise Refused("altered", f"The ZIP file cannot be read: {error.strerror}") from error
 
 
 class _Backup:

@@ -82,6 +82,7 @@ class Appender:
         self._clock = clock
         self._random_bytes = random_bytes
         self.spoilt = False
+        self._lasts: dict[str, _Last] = {}  # of the subjects appended to in this transaction
 
     def append(self, event: NewEvent) -> Event:
         """Gives the event its place, stores its bytes and updates every projection.
@@ -151,6 +152,9 @@ class Appender:
         except BaseException:
             self.spoilt = True
             raise
+        self._lasts[placed.subject.casefold()] = _Last(
+            placed.subject, placed.line, placed.subject_sequence, placed.leaf_hash
+        )
         self._log.head = replace(head, next_sequence=placed.sequence + 1, last_recorded_at=recorded_at)
         return placed
 
@@ -183,6 +187,9 @@ class Appender:
             )
 
     def _last_of(self, subject: str) -> _Last | None:
+        known = self._lasts.get(subject.casefold())
+        if known is not None:
+            return known
         row = self._log.connection.execute(
             _LAST_OF_SUBJECT, {"of_log": self._log.log, "of_subject": subject.casefold()}
         ).one_or_none()

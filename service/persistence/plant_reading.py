@@ -4,10 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
-from typing import Any
+from functools import cache
+from typing import Any, Final
 
 import orjson
-from sqlalchemy import ColumnElement, Row, Select, Table, and_, func, or_, select, union
+from sqlalchemy import (
+    ColumnElement,
+    Result,
+    Row,
+    Select,
+    Table,
+    and_,
+    bindparam,
+    func,
+    or_,
+    select,
+    union,
+)
 
 from service.domain.facts import Fact, Facts
 from service.domain.ports import HangerFilter, HangerRow, Record
@@ -16,7 +29,15 @@ from service.persistence import filters
 from service.persistence.identifiers import comparable
 from service.persistence.log_reading import StoredLog
 from service.persistence.projector import fact_from_text
-from service.persistence.tables import events, external_ids, facts, hangers, memberships, records
+from service.persistence.tables import (
+    Position,
+    events,
+    external_ids,
+    facts,
+    hangers,
+    memberships,
+    records,
+)
 from service.persistence.webhooks import StoredWebhooks
 
 _RECORD = (
@@ -30,12 +51,129 @@ _RECORD = (
 )
 
 
-def _holds(table: Table, as_of: int | None) -> ColumnElement[bool]:
+# Each query is made once: making one anew costs more than running it. `past`: as of the sequence
+# bound as `as_of`, else as it is now.
+def _holds(table: Table, past: bool) -> ColumnElement[bool]:
     """Rows that hold now, or held just after the event `as_of`."""
     until = table.c.until_sequence
-    if as_of is None:
+    if not past:
         return until.is_(None)
+    as_of = bindparam("as_of", type_=Position)
     return and_(table.c.from_sequence <= as_of, or_(until.is_(None), until > as_of))
+
+
+def _member_of_record(past: bool) -> ColumnElement[bool]:
+    return and_(
+        memberships.c.log == records.c.log,
+        memberships.c.mark_key == records.c.key,
+        _holds(memberships, past),
+    )
+
+
+@cache
+def _record_query(of_hanger: bool, numbered: bool, past: bool) -> Select[Any]:
+    query = select(*_RECORD, records.c.line)
+    if numbered:
+        query = query.where(records.c.revision == bindparam("revision"))
+        if past:
+            query = query.where(records.c.from_sequence <= bindparam("as_of", type_=Position))
+    else:
+        if of_hanger:
+            query = select(*_RECORD, memberships.c.line).select_from(
+                records.join(memberships, _member_of_record(past))
+            )
+        query = query.where(_holds(records, past))
+    return query.where(
+        records.c.log == bindparam("log"),
+        records.c.kind == bindparam("kind"),
+        records.c.key == bindparam("key"),
+    )
+
+
+@cache
+def _members(of_line: bool, past: bool) -> Select[Any]:
+    wanted = memberships.c.line_key if of_line else memberships.c.mark_key
+    return (
+        select(*_RECORD, records.c.key, memberships.c.line, memberships.c.retired_sequence)
+        .select_from(memberships.join(records, _member_of_record(past)))
+        .where(
+            memberships.c.log == bindparam("log"),
+            records.c.kind == "hanger",
+            _holds(records, past),
+            wanted == bindparam("key"),
+        )
+        .order_by(memberships.c.mark_key)
+    )
+
+
+@cache
+def _facts_query(past: bool) -> Select[Any]:
+    log, subjects = bindparam("log"), bindparam("subjects", expanding=True)
+    if not past:
+        return select(facts.c.subject, facts.c.name, facts.c.value).where(
+            facts.c.log == log, facts.c.subject.in_(subjects), facts.c.until_sequence.is_(None)
+        )
+    # Each name that the subject ever had, and of each the last row not after `as_of`: an
+    # index entry each, however many rows came since.
+    as_of = bindparam("as_of", type_=Position)
+    names = facts.alias("names")
+    earlier = facts.alias("earlier")
+    last = (
+        select(func.max(earlier.c.from_sequence))
+        .where(
+            earlier.c.log == names.c.log,
+            earlier.c.subject == names.c.subject,
+            earlier.c.name == names.c.name,
+            earlier.c.from_sequence <= as_of,
+        )
+        .correlate(names)
+        .scalar_subquery()
+    )
+    same = and_(
+        facts.c.log == names.c.log,
+        facts.c.subject == names.c.subject,
+        facts.c.name == names.c.name,
+        facts.c.from_sequence == last,
+    )
+    return (
+        select(facts.c.subject, facts.c.name, facts.c.value)
+        .select_from(names.join(facts, same))
+        .where(
+            names.c.log == log,
+            names.c.subject.in_(subjects),
+            names.c.first,
+            or_(facts.c.until_sequence.is_(None), facts.c.until_sequence > as_of),
+        )
+    )
+
+
+_CURRENT: Final = and_(
+    records.c.log == hangers.c.log,
+    records.c.kind == "hanger",
+    records.c.key == hangers.c.mark_key,
+    records.c.revision == hangers.c.revision,
+)
+_HANGER_ROWS: Final = select(
+    *_RECORD,
+    hangers.c.mark,
+    hangers.c.line,
+    hangers.c.kind.label("hanger_kind"),
+    hangers.c.state,
+    hangers.c.changed,
+    hangers.c.retired,
+).select_from(hangers.join(records, _CURRENT))
+_HANGER_ROW: Final = _HANGER_ROWS.where(
+    hangers.c.log == bindparam("log"), hangers.c.mark_key == bindparam("key")
+)
+_LAST_AT: Final = (
+    select(events.c.sequence)
+    .where(events.c.log == bindparam("log"), events.c.recorded_at <= bindparam("instant"))
+    .order_by(events.c.recorded_at.desc(), events.c.sequence.desc())
+    .limit(1)
+)
+_RECORDED_AT: Final = select(events.c.recorded_at).where(
+    events.c.log == bindparam("log"), events.c.sequence == bindparam("sequence")
+)
 
 
 def _record(row: Row[*tuple[Any, ...]], as_of: int | None = None) -> Record:
@@ -70,21 +208,13 @@ class StoredPlant(StoredLog, StoredWebhooks):
         A hanger's `line` is the line that it belongs to then; for a numbered revision, the line that
         it belonged to when that revision was written.
         """
-        conditions = [records.c.log == self.log, records.c.kind == kind, records.c.key == key.casefold()]
-        line: Any = records.c.line
-        source: Any = records
-        if revision is None:
-            conditions.append(_holds(records, as_of))
-            if kind == "hanger":
-                line = memberships.c.line
-                source = records.join(memberships, self._member_of_record(as_of))
-        else:
-            conditions.append(records.c.revision == revision)
-            if as_of is not None:
-                conditions.append(records.c.from_sequence <= as_of)
-        row = self.connection.execute(
-            select(*_RECORD, line.label("line")).select_from(source).where(*conditions)
-        ).one_or_none()
+        query = _record_query(kind == "hanger", revision is not None, as_of is not None)
+        wanted: dict[str, Any] = {"log": self.log, "kind": kind, "key": key.casefold()}
+        if revision is not None:
+            wanted["revision"] = revision
+        if as_of is not None:
+            wanted["as_of"] = as_of
+        row = self.connection.execute(query, wanted).one_or_none()
         return None if row is None else _record(row, as_of)
 
     def revisions(self, kind: str, key: str, after: int, limit: int) -> Sequence[Record]:
@@ -129,15 +259,13 @@ class StoredPlant(StoredLog, StoredWebhooks):
     # --- hangers ----------------------------------------------------------------------------------
     def hangers(self, wanted: HangerFilter, after: str, limit: int) -> Sequence[HangerRow]:
         """Current hangers that the filter lets through with folded mark above `after`, ascending."""
-        query = self._hanger_rows().where(*filters.hanger_conditions(self.log, wanted, after))
+        query = _HANGER_ROWS.where(*filters.hanger_conditions(self.log, wanted, after))
         rows = self.connection.execute(query.order_by(hangers.c.mark_key).limit(limit))
         return [_hanger_row(row) for row in rows]
 
     def hanger_row(self, mark: str) -> HangerRow | None:
         """The current row of one hanger, retired or not, or None."""
-        row = self.connection.execute(
-            self._hanger_rows().where(hangers.c.log == self.log, hangers.c.mark_key == mark.casefold())
-        ).one_or_none()
+        row = self.connection.execute(_HANGER_ROW, {"log": self.log, "key": mark.casefold()}).one_or_none()
         return None if row is None else _hanger_row(row)
 
     def external_id_owner(self, source: str, identifier: str) -> str | None:
@@ -156,23 +284,6 @@ class StoredPlant(StoredLog, StoredWebhooks):
         ).scalar()
         return owner
 
-    def _hanger_rows(self) -> Select[Any]:
-        current = and_(
-            records.c.log == hangers.c.log,
-            records.c.kind == "hanger",
-            records.c.key == hangers.c.mark_key,
-            records.c.revision == hangers.c.revision,
-        )
-        return select(
-            *_RECORD,
-            hangers.c.mark,
-            hangers.c.line,
-            hangers.c.kind.label("hanger_kind"),
-            hangers.c.state,
-            hangers.c.changed,
-            hangers.c.retired,
-        ).select_from(hangers.join(records, current))
-
     # --- views --------------------------------------------------------------------------------------
     def facts(self, subject: str, as_of: int | None = None) -> Facts:
         """Facts of one subject."""
@@ -180,9 +291,7 @@ class StoredPlant(StoredLog, StoredWebhooks):
 
     def hanger_view(self, mark: str, as_of: int | None = None) -> HangerView | None:
         """A hanger, retired or not; None when it had no record as of then."""
-        row = self.connection.execute(
-            self._members(as_of).where(memberships.c.mark_key == mark.casefold())
-        ).one_or_none()
+        row = self._members(False, mark.casefold(), as_of).one_or_none()
         if row is None:
             return None
         subject = f"hanger/{row.key}"
@@ -195,9 +304,7 @@ class StoredPlant(StoredLog, StoredWebhooks):
         """
         key = line.casefold()
         record = self.record("line", line, as_of=as_of)
-        rows = self.connection.execute(
-            self._members(as_of).where(memberships.c.line_key == key).order_by(memberships.c.mark_key)
-        ).all()
+        rows = self._members(True, key, as_of).all()
         if record is None and not rows:
             return None
         kept = [row for row in rows if not _retired(row, as_of)]
@@ -213,81 +320,31 @@ class StoredPlant(StoredLog, StoredWebhooks):
             sequence=self.size - 1 if as_of is None else min(as_of, self.size - 1),
         )
 
-    def _member_of_record(self, as_of: int | None) -> ColumnElement[bool]:
-        return and_(
-            memberships.c.log == records.c.log,
-            memberships.c.mark_key == records.c.key,
-            _holds(memberships, as_of),
-        )
-
-    def _members(self, as_of: int | None) -> Select[Any]:
-        return (
-            select(
-                *_RECORD,
-                records.c.key,
-                memberships.c.line,
-                memberships.c.retired_sequence,
-            )
-            .select_from(memberships.join(records, self._member_of_record(as_of)))
-            .where(memberships.c.log == self.log, records.c.kind == "hanger", _holds(records, as_of))
-        )
+    def _members(self, of_line: bool, key: str, as_of: int | None) -> Result[Any]:
+        """Hangers of a line, or the one with a mark, each with its record as of then."""
+        wanted: dict[str, Any] = {"log": self.log, "key": key}
+        if as_of is not None:
+            wanted["as_of"] = as_of
+        return self.connection.execute(_members(of_line, as_of is not None), wanted)
 
     def _facts(self, subjects: Sequence[str], as_of: int | None) -> Mapping[str, Facts]:
-        if as_of is None:
-            query = select(facts.c.subject, facts.c.name, facts.c.value).where(
-                facts.c.log == self.log,
-                facts.c.subject.in_(subjects),
-                facts.c.until_sequence.is_(None),
-            )
-        else:
-            # Each name that the subject ever had, and of each the last row not after `as_of`: an
-            # index entry each, however many rows came since.
-            names = facts.alias("names")
-            earlier = facts.alias("earlier")
-            last = (
-                select(func.max(earlier.c.from_sequence))
-                .where(
-                    earlier.c.log == names.c.log,
-                    earlier.c.subject == names.c.subject,
-                    earlier.c.name == names.c.name,
-                    earlier.c.from_sequence <= as_of,
-                )
-                .correlate(names)
-                .scalar_subquery()
-            )
-            same = and_(
-                facts.c.log == names.c.log,
-                facts.c.subject == names.c.subject,
-                facts.c.name == names.c.name,
-                facts.c.from_sequence == last,
-            )
-            query = (
-                select(facts.c.subject, facts.c.name, facts.c.value)
-                .select_from(names.join(facts, same))
-                .where(
-                    names.c.log == self.log,
-                    names.c.subject.in_(subjects),
-                    names.c.first,
-                    or_(facts.c.until_sequence.is_(None), facts.c.until_sequence > as_of),
-                )
-            )
-        return _by_subject(self.connection.execute(query))
+        wanted: dict[str, Any] = {"log": self.log, "subjects": list(subjects)}
+        if as_of is not None:
+            wanted["as_of"] = as_of
+        return _by_subject(self.connection.execute(_facts_query(as_of is not None), wanted))
 
     # --- places and times ------------------------------------------------------------------------------
     def sequence_at(self, instant: datetime) -> int:
         """Last sequence with recorded_at <= instant, -1 when none."""
         found: int | None = self.connection.execute(
-            select(events.c.sequence)
-            .where(events.c.log == self.log, events.c.recorded_at <= comparable(instant))
-            .order_by(events.c.recorded_at.desc(), events.c.sequence.desc())
-            .limit(1)
+            _LAST_AT, {"log": self.log, "instant": comparable(instant)}
         ).scalar()
         return -1 if found is None else found
 
     def recorded_at(self, sequence: int) -> str | None:
         """When the event at this place was recorded, or None where there is none."""
         found: str | None = self.connection.execute(
-            select(events.c.recorded_at).where(events.c.log == self.log, events.c.sequence == sequence)
+            _RECORDED_AT, {"log": self.log, "sequence": sequence}
         ).scalar()
         return found
 

@@ -153,6 +153,8 @@ def refuse_another_end(
     if head.frontier_size != signed_size:
         raise _no_checkpoint(None)
     if signed_size is None:
+        if given is not None:
+            raise LogCorrupt("The log has lost its checkpoints.", position=0, reason="cut-off")
         return
     if frontier_of(head).root() != signed_root:
         raise _no_checkpoint(None)

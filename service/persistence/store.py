@@ -298,8 +298,8 @@ class SqlStore:
                 .where(*filters.event_conditions(reader.log, wanted, start, end))
                 .order_by(events.c.sequence)
                 .limit(CHUNK)
-            )
-            return [(row.sequence, row.body) for row in rows]
+            ).all()
+            return [(row[0], row[1]) for row in rows]
 
     def signed(self, text: str, name: str) -> bytes:
         """A note: the text, signed under this key name by every key that signs now.

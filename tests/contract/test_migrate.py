@@ -128,6 +128,34 @@ def test_a_database_of_a_newer_version_is_refused(settings: Settings) -> None:
     store.close()
 
 
+def test_a_newer_version_that_lists_this_one_is_served_and_left_as_it_is(settings: Settings) -> None:
+    engine = open_engine(settings)
+    with engine.begin() as connection:
+        connection.execute(text("UPDATE alembic_version SET version_num = '9999'"))
+        connection.execute(text("INSERT INTO companions (version) VALUES ('9999')"))
+    migrate(settings)
+    store = open_store(settings)
+    try:
+        store.ready()
+        open_plant(store, "Works-1")
+        assert append(store, "Works-1", line_record("A")) == [0]
+        with engine.connect() as connection:
+            assert connection.execute(text("SELECT version_num FROM alembic_version")).scalar() == "9999"
+    finally:
+        store.close()
+        engine.dispose()
+
+
+def test_each_version_lists_itself_and_those_before_it(settings: Settings) -> None:
+    engine = open_engine(settings)
+    with engine.connect() as connection:
+        listed = connection.execute(text("SELECT version FROM companions ORDER BY version")).scalars().all()
+        now = connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+    engine.dispose()
+    assert listed == [f"{number:04}" for number in range(1, len(listed) + 1)]
+    assert listed[-1] == now
+
+
 def test_folders_and_keys_are_for_one_account_alone(database_url: str, tmp_path: Path) -> None:
     settings = settings_for(database_url, tmp_path / "deep" / "data")
     before = os.umask(0o000)
@@ -156,9 +184,7 @@ def test_a_secret_given_by_the_operator_is_not_made(database_url: str, tmp_path:
 
 
 @pytest.mark.parametrize("variable", ["SIGNING_KEY_FILE", "WEBHOOK_SECRET_FILE"])
-def test_a_file_that_a_setting_names_must_be_there(
-    database_url: str, tmp_path: Path, variable: str
-) -> None:
+def test_a_file_that_a_setting_names_must_be_there(database_url: str, tmp_path: Path, variable: str) -> None:
     missing = tmp_path / "given"
     with pytest.raises(errors.ConfigurationError) as refusal:
         migrate(settings_for(database_url, tmp_path / "data", **{variable: str(missing)}))

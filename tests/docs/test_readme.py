@@ -28,6 +28,7 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 BLOCK = re.compile(r"^```(\w*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 BLOCKS = [(match[1], match[2]) for match in BLOCK.finditer(README)]
 PRINTED_PORT = "8000"
+VERIFIER = ROOT / "service/ledger/verifier.py"
 
 
 @dataclass(frozen=True)
@@ -44,10 +45,10 @@ class Demo:
             command, env=environment, capture_output=True, text=True, timeout=60, check=False, **options
         )
 
-    def shell(self, text: str) -> str:
+    def shell(self, text: str, **options: Any) -> str:
         """Standard output of a shell block as printed, with the port of this run."""
         done = self.run(
-            ["bash", "-euo", "pipefail", "-c", text.replace(f":{PRINTED_PORT}/", f":{self.port}/")]
+            ["bash", "-euo", "pipefail", "-c", text.replace(f":{PRINTED_PORT}/", f":{self.port}/")], **options
         )
         assert done.returncode == 0, done.stderr
         return done.stdout
@@ -153,20 +154,46 @@ def test_the_maintenance_example_posts_records_as_printed(demo: Demo, tmp_path: 
 
 
 def test_the_contractor_example_answers_as_printed(demo: Demo) -> None:
-    (command,) = [text for language, text in BLOCKS if language == "sh" and "$SERVICE" in text]
+    (command,) = [text for language, text in BLOCKS if language == "sh" and "readiness" in text and "$SERVICE" in text]
     assert demo.shell(command) == "ready 0 blockers\n"
 
 
 def test_the_audit_example_copies_the_log_and_notices_a_change(demo: Demo, tmp_path: Path) -> None:
-    script, copy = _example("Copy a plant's log"), tmp_path / "log.ndjson"
-    first = demo.run([sys.executable, "-c", script, str(copy)])
-    assert re.fullmatch(r"\d+ events in order, \d+ chains whole\n", first.stdout), first.stderr
-    assert demo.run([sys.executable, "-c", script, str(copy)]).stdout == first.stdout
+    script = _example("Keep a verified copy")
+    assert len(script.splitlines()) < 80
+    (tmp_path / "follow_log.py").write_text(script, encoding="utf-8")
+    keys, pull = (_shell("/log/key"), _shell("follow_log.py").replace("python3", sys.executable))
+    demo.shell(keys, cwd=tmp_path)
+    first = demo.shell(pull, cwd=tmp_path)
+    assert re.fullmatch(r"\d+ events verified\n", first)
+    assert demo.shell(pull, cwd=tmp_path) == first
+    copy = tmp_path / "copy" / "events.ndjson"
     lines = copy.read_bytes().splitlines(keepends=True)
     place = next(number for number, line in enumerate(lines) if b'"bearing_face":"none"' in line)
     lines[place] = lines[place].replace(b'"bearing_face":"none"', b'"bearing_face":"lower"')
     copy.write_bytes(b"".join(lines))
-    assert demo.run([sys.executable, "-c", script, str(copy)]).returncode != 0
+    refused = demo.run(["bash", "-euc", pull], cwd=tmp_path)
+    assert refused.returncode != 0
+    assert "REFUSED: copy was altered" in refused.stderr
+
+
+def test_what_was_pulled_verifies_as_printed_and_a_change_is_named(demo: Demo, tmp_path: Path) -> None:
+    demo.shell(_shell("/log/key"), cwd=tmp_path)
+    command = _shell("service verify").replace("python -m service verify", f"{sys.executable} {VERIFIER}")
+    assert demo.shell(command, cwd=tmp_path).startswith("VERIFIED\n")
+    log = tmp_path / "log.ndjson"
+    lines = log.read_bytes().splitlines(keepends=True)
+    lines[7] = lines[7].replace(b'"sequence":7', b'"sequence":8')
+    log.write_bytes(b"".join(lines))
+    check = command.splitlines()[-1]
+    refused = demo.run(["bash", "-euc", check], cwd=tmp_path)
+    assert refused.returncode == 1
+    assert "position: 7" in refused.stdout + refused.stderr
+
+
+def _shell(part: str) -> str:
+    (command,) = [text for language, text in BLOCKS if language == "sh" and part in text]
+    return command
 
 
 def _example(beginning: str) -> str:

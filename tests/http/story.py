@@ -95,6 +95,8 @@ class Step:
 
 INSPECTED: Final = 7  # sequence of the inspection that shows the dimension
 LARGE: Final = 36  # sequence of the record that is too large for its event
+CONCEDED: Final = 8  # sequence of the concession, whose reason is in words
+WEBHOOK: Final = f"{PLANT}/webhooks/{{webhook}}"  # the id is that of the webhook registered on the way
 CREATE: Final = {"If-None-Match": "*"}
 
 
@@ -461,6 +463,65 @@ def story() -> list[Step]:
     )
     tell("10:22", "auditor", "GET", f"{PLANT}/events/{LARGE}/document", name="a document beside the log")
     tell("10:20", "reader", "GET", f"{PLANT}/events", name="a reader")
+    # Proof of it, for whoever asks later.
+    tell("10:23", "auditor", "GET", f"{PLANT}/log/checkpoint", name="a signed checkpoint")
+    tell("10:23", "auditor", "GET", f"{PLANT}/log/key", name="keys of the log")
+    tell(
+        "10:23",
+        "auditor",
+        "GET",
+        f"{PLANT}/log/key",
+        headers={"Accept": "text/plain"},
+        name="verifier keys of the log",
+    )
+    tell("10:23", "auditor", "GET", f"{PLANT}/events/4/receipt", name="a receipt")
+    tell("10:23", "auditor", "GET", f"{PLANT}/log/proofs/inclusion?sequence=4", name="an event is in the log")
+    tell(
+        "10:23",
+        "auditor",
+        "GET",
+        f"{PLANT}/log/proofs/consistency?first=5",
+        name="the log went on from five events",
+    )
+    tell("10:23", "auditor", "GET", f"{PLANT}/log/proofs/inclusion?sequence=900", name="an event to come")
+    tell("10:23", "auditor", "GET", f"{PLANT}/log/tile/0/000.p/{LARGE + 1}", name="a tile", hide=True)
+    tell("10:23", "auditor", "GET", f"{PLANT}/log/tile/entries/000.p/3", name="entries", hide=True)
+    # Words that must not be kept.
+    tell(
+        "10:24",
+        "administrator",
+        "POST",
+        f"{PLANT}/events/{CONCEDED}/erasures",
+        {"why": "personal-data"},
+        name="words erased",
+    )
+    # Software that is told of each event.
+    target = {"url": "https://maintenance.example/hangers/events", "line": "MS-1"}
+    tell("10:25", "maintenance", "POST", f"{PLANT}/webhooks", target, name="a webhook")
+    tell(
+        "10:25",
+        "maintenance",
+        "POST",
+        f"{PLANT}/webhooks",
+        {"url": "https://127.0.0.1/events"},
+        name="a target that points inward",
+    )
+    tell("10:25", "auditor", "GET", f"{PLANT}/webhooks", name="webhooks")
+    tell("10:25", "auditor", "GET", f"{WEBHOOK}", name="one webhook")
+    tell(
+        "10:26",
+        "maintenance",
+        "PUT",
+        f"{WEBHOOK}",
+        {**target, "active": False},
+        headers={"If-Match": "*"},
+        name="a webhook at rest",
+    )
+    tell("10:26", "maintenance", "POST", f"{WEBHOOK}/secret-rotations", name="a new secret")
+    tell("10:26", "maintenance", "POST", f"{WEBHOOK}/replays", {"from": 0, "until": 9}, name="events once more")
+    tell("10:27", "auditor", "GET", f"{WEBHOOK}/deliveries", name="deliveries")
+    tell("10:27", "auditor", "GET", f"{WEBHOOK}/progress", name="how far a webhook is")
+    tell("10:28", "maintenance", "POST", f"{WEBHOOK}/removals", name="a webhook removed")
     # Who may call.
     tell(
         "10:30",
@@ -485,6 +546,14 @@ def story() -> list[Step]:
         },
         name="a token for one plant",
     )
+    tell(
+        "10:31",
+        "administrator",
+        "POST",
+        "/v1/principals/pr_00000000000000000000000003/erasures",
+        name="a name that there is not",
+    )
+    tell("10:31", "administrator", "POST", "/v1/principals/{principal}/erasures", name="a name erased")
     tell("10:31", "administrator", "GET", "/v1/tokens?limit=2", name="tokens")
     tell("10:31", "administrator", "GET", f"/v1/tokens/{TOKEN}", name="a token's data")
     tell("10:32", "administrator", "POST", f"/v1/tokens/{TOKEN}/revocations", name="a token ends")
@@ -517,9 +586,16 @@ def play(folder: Path) -> Iterator[tuple[Step, str, TestResponse]]:
         TOKEN,
         lambda: "not-used-by-anyone-here",
     )
+    made: dict[str, str] = {}
     for number, step in enumerate(story()):
         _set(running.clock, step.at)
-        yield step, *_send(running, callers, step, number)
+        path = step.path.format_map(made) if "{" in step.path else step.path
+        operation, response = _send(running, callers, step, path, number)
+        if response.status_code == 201 and operation in ("registerWebhook", "registerPrincipal"):
+            document = json.loads(response.data)
+            kind = "webhook" if operation == "registerWebhook" else "principal"
+            made[kind] = document["webhook"]["id"] if kind == "webhook" else document["id"]
+        yield step, operation, response
     running.close()
 
 
@@ -527,7 +603,9 @@ def _set(clock: Clock, at: str) -> None:
     clock.now = datetime.fromisoformat(f"2026-05-05T{at}:30+02:00")
 
 
-def _send(running: Running, callers: dict[str, Caller], step: Step, number: int) -> tuple[str, TestResponse]:
+def _send(
+    running: Running, callers: dict[str, Caller], step: Step, path: str, number: int
+) -> tuple[str, TestResponse]:
     headers = {"X-Request-Id": f"step-{number:03d}-of-the-story", **step.headers}
     if step.who is not None:
         headers["Authorization"] = f"Bearer {callers[step.who].token}"
@@ -536,8 +614,8 @@ def _send(running: Running, callers: dict[str, Caller], step: Step, number: int)
     options: dict[str, Any] = {}
     if step.body is not None:
         options = {"data": _text(step), "content_type": step.media}
-    response = running.app.test_client().open(step.path, method=step.method, headers=headers, **options)
-    return _operation(running, step), response
+    response = running.app.test_client().open(path, method=step.method, headers=headers, **options)
+    return _operation(running, step, path), response
 
 
 def _text(step: Step) -> bytes:
@@ -548,7 +626,7 @@ def _text(step: Step) -> bytes:
     return json.dumps(step.body).encode()
 
 
-def _operation(running: Running, step: Step) -> str:
+def _operation(running: Running, step: Step, path: str) -> str:
     adapter = running.app.url_map.bind("localhost")
-    endpoint, _ = adapter.match(step.path.partition("?")[0], method=step.method)
+    endpoint, _ = adapter.match(path.partition("?")[0], method=step.method)
     return str(endpoint.rpartition(".")[2])

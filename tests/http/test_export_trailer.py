@@ -6,7 +6,7 @@ import base64
 import hashlib
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import pytest
@@ -16,7 +16,7 @@ from service.errors import LogCorrupt
 from service.http.documents import Document
 from service.ledger.verifier import Refused, VerifierKey, verify_export
 from tests.http import rfc9162
-from tests.http.running import LINE, Caller, Running, hanger, inspection, problem_of
+from tests.http.running import LINE, PLANT, Caller, Running, hanger, inspection, problem_of
 
 EVENTS = "/v1/plants/P/events"
 NDJSON = {"Accept": "application/x-ndjson"}
@@ -361,6 +361,35 @@ def test_nothing_is_sealed_that_differs_from_what_was_signed(
     with pytest.raises(LogCorrupt):
         sent.extend(answer.response)
     assert b"trailer" not in b"".join(sent)
+
+
+def test_no_seal_rests_on_a_stored_checkpoint_that_does_not_verify(
+    fresh: Running, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    auditor = fresh.caller("auditor")
+    assert fresh.caller("administrator").put("/v1/plants/Q", PLANT).status_code == 201
+    with fresh.store.read("P") as reader, fresh.store.read("Q") as another:
+        kind, true, strange = type(reader), reader.checkpoint(), another.checkpoint()
+    assert true is not None
+    assert strange is not None
+    text, _, signatures = true.note.partition(b"\n\n")
+    origin, size, _ = text.split(b"\n")
+    other_root = hashlib.sha256(b"another root").digest()
+    rewritten = b"\n".join([origin, size, base64.b64encode(other_root)])
+    for false in (
+        replace(true, root=other_root),
+        replace(true, root=other_root, note=rewritten + b"\n\n" + signatures),
+        replace(true, note=true.note.replace(b"\n3\n", b"\n4\n")),
+        replace(true, note=true.note[:-9] + b"AAAAAAA=\n"),
+        replace(true, note=b"no note at all"),
+        strange,
+    ):
+        assert false.note != true.note or false.root != true.root
+        monkeypatch.setattr(kind, "checkpoint", lambda self, size=None, false=false: false)
+        problem_of(auditor.get(EVENTS, headers=NDJSON), 500, "log-corrupt")
+        assert auditor.get(f"{EVENTS}?trailer=false", headers=NDJSON).status_code == 200
+    monkeypatch.setattr(kind, "checkpoint", lambda self, size=None: true)
+    assert auditor.get(EVENTS, headers=NDJSON).status_code == 200
 
 
 def test_an_export_waits_for_the_signature_of_what_another_release_wrote(

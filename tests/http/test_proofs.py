@@ -7,8 +7,9 @@ import hashlib
 import json
 import subprocess
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -253,6 +254,24 @@ def test_free_text_is_no_part_of_a_receipt_and_its_digest_is(log: Log) -> None:
     assert b"look" not in entry
 
 
+def test_nothing_is_given_out_as_proved_that_is_not_what_was_signed(
+    fresh: Running, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    auditor = fresh.caller("auditor")
+    with fresh.store.read("P") as reader:
+        kind = type(reader)
+    stored = kind.event
+
+    def altered(self: Any, sequence: int) -> Any:
+        found = stored(self, sequence)
+        return found and replace(found, body=found.body.replace(b"L-1", b"L-2"))
+
+    monkeypatch.setattr(kind, "event", altered)
+    assert auditor.get(f"{EVENTS}/0/receipt").status_code == 200  # the plant's record names no line
+    for path in (f"{EVENTS}/1/receipt", f"{LOG}/proofs/inclusion?sequence=1"):
+        problem_of(auditor.get(path), 500, "log-corrupt")
+
+
 # --- what a write tells -------------------------------------------------------------------------------
 def test_the_answer_to_a_write_names_its_leaf_and_its_receipt(fresh: Running) -> None:
     administrator, engineer = fresh.caller("administrator"), fresh.caller("engineer")
@@ -278,13 +297,16 @@ def test_the_answer_to_a_write_names_its_leaf_and_its_receipt(fresh: Running) ->
 
 
 def test_the_answer_to_what_wrote_nothing_names_none(fresh: Running) -> None:
-    engineer = fresh.caller("engineer")
+    engineer, administrator = fresh.caller("engineer"), fresh.caller("administrator")
+    named = administrator.post("/v1/principals", {"kind": "person", "display_name": "a name"}).json["id"]
     for answer in (
         engineer.revise("/v1/plants/P/hangers/H-1", hanger()),
         engineer.post("/v1/plants/P/hangers/H-1/inspections?dry_run=true", inspection()),
         engineer.put("/v1/plants/P/lines/L-7?dry_run=true", LINE),
-        fresh.caller("administrator").put("/v1/plants/Q?dry_run=true", PLANT),
-        fresh.caller("administrator").post("/v1/principals", {"kind": "person"}),
+        administrator.put("/v1/plants/Q?dry_run=true", PLANT),
+        # The service's own log gives no receipts over HTTP.
+        administrator.post("/v1/principals", {"kind": "person"}),
+        administrator.post(f"/v1/principals/{named}/erasures"),
     ):
         assert answer.status_code in (200, 201), answer.data
         assert not {"Log-Receipt", "Log-Leaf-Hash"} & set(answer.headers.keys())

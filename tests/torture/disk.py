@@ -9,7 +9,6 @@ import subprocess
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
-
 SMALLEST = 65_536  # bytes: less than any database or journal of it
 
 
@@ -51,6 +50,8 @@ class SmallDisk:
     def remove(self) -> None:
         """Unmounts it; what was on it is gone."""
         subprocess.run(["umount", "--lazy", str(self.folder)], capture_output=True, check=False)
+        with contextlib.suppress(OSError):
+            self.folder.rmdir()
 
 
 class SizeLimit:

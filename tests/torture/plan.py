@@ -55,7 +55,8 @@ class Cycle:
 class Round:
     """A fresh store and some cycles on it. small_disk: it lies on a file system that is filled once.
 
-    kill_when_full: whether everything is killed while there is no room. refusing: share of its messages that the webhook's receiver refuses.
+    kill_when_full: whether everything is killed while there is no room. refusing: share of its messages
+    that the webhook's receiver refuses.
     """
 
     number: int

@@ -8,7 +8,6 @@ import os
 import signal
 import socket
 import subprocess
-import sys
 import threading
 import time
 from collections.abc import Mapping
@@ -184,8 +183,3 @@ def _is_relay(pid: int) -> bool:
 def _kill(pid: int) -> None:
     with contextlib.suppress(ProcessLookupError):
         os.kill(pid, signal.SIGKILL)
-
-
-def python() -> str:
-    """The interpreter that runs the servers: this one."""
-    return sys.executable

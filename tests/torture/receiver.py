@@ -43,8 +43,13 @@ class Receiver:
             def log_message(self, *_: Any) -> None:
                 pass
 
-        self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-        self._server.daemon_threads = True
+        class Server(ThreadingHTTPServer):
+            daemon_threads = True
+
+            def handle_error(self, *_: Any) -> None:
+                """A relay that was killed leaves its connections broken."""
+
+        self._server = Server(("127.0.0.1", 0), Handler)
         self._thread = threading.Thread(target=self._server.serve_forever, name="receiver", daemon=True)
         self._thread.start()
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import itertools
 import os
+import threading
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Any
 
 from sqlalchemy import Connection
 
 from service.ledger import notes
-from service.persistence.appending import Appender
 from service.persistence.keys import StoredKeys
 from service.persistence.projector import Projector
 from service.persistence.store import SqlStore
@@ -36,20 +37,26 @@ def lose_writes() -> None:
     Connection.commit = faulty  # type: ignore[method-assign]
 
 
-def write_too_late() -> None:
-    """The event is committed by itself, before its key and its projections."""
-    append = Appender.append
+def keep_keys_later() -> None:
+    """A key is kept in a transaction of its own after its effect: right until something dies between."""
+    write, remember = SqlStore.write, StoredKeys.remember
+    waiting = threading.local()
 
-    def faulty(appender: Appender, event: Any) -> Any:
-        placed = append(appender, event)
-        appender.finish()
-        log = appender._log
-        if log.connection.dialect.name == "sqlite":
-            log.connection.exec_driver_sql("COMMIT")
-            log.connection.exec_driver_sql("BEGIN IMMEDIATE")
-        return placed
+    def deferred(_memory: StoredKeys, *arguments: Any) -> None:
+        waiting.calls = [*getattr(waiting, "calls", ()), arguments]
 
-    Appender.append = faulty  # type: ignore[method-assign]
+    @contextmanager
+    def faulty(store: SqlStore, plant: str) -> Iterator[Any]:
+        with write(store, plant) as writer:
+            yield writer
+        calls, waiting.calls = getattr(waiting, "calls", ()), ()
+        if calls:
+            with write(store, plant) as writer:
+                for arguments in calls:
+                    remember(writer, *arguments)
+
+    StoredKeys.remember = deferred  # type: ignore[method-assign]
+    SqlStore.write = faulty  # type: ignore[method-assign]
 
 
 def skip_projections() -> None:
@@ -91,7 +98,7 @@ SABOTAGES: dict[str, Callable[[], None]] = {
     for each in (
         forget_keys,
         lose_writes,
-        write_too_late,
+        keep_keys_later,
         skip_projections,
         pass_over_an_event,
         sign_what_is_not,

@@ -7,8 +7,10 @@ through here as well. Nothing of the service is changed; some of what it calls i
 
 from __future__ import annotations
 
+import ctypes
 import os
 import re
+import signal
 import sys
 import threading
 from collections.abc import Callable, Iterable, Iterator
@@ -43,6 +45,7 @@ AFTER = {
     "deliveries": "after-delivery-row",
     "webhooks": "after-cursor-row",
 }
+PR_SET_PDEATHSIG = 1  # prctl(2)
 KEYS = "idempotency_keys"
 
 
@@ -188,11 +191,18 @@ def wrap(name: str, folder: Path) -> None:
     sabotage.put_in()
 
 
+def end_with_the_harness() -> None:
+    """On Linux: asks the kernel to end this server should the harness be killed before it can."""
+    if sys.platform.startswith("linux"):
+        ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, int(signal.SIGTERM), 0, 0, 0)
+
+
 def main(name: str, folder: Path, command: list[str]) -> int:
     """Runs a command of the service; without one it migrates and serves, as `make serve` does."""
     wrap(name, folder)
     if command:
         return cli.main(command)
+    end_with_the_harness()
     return cli.main(["migrate"]) or cli.main(["serve"])
 
 

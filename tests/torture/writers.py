@@ -13,6 +13,7 @@ from typing import Any
 from tests.torture.client import NDJSON, Answer, Client, Lost, NotSent
 from tests.torture.history import ACKNOWLEDGED, REFUSED, SERVICE, UNKNOWN, History, Remark, Sent
 from tests.torture.invariants import MARK
+from tests.torture.site import Site
 
 NOT_KNOWN = "outcome is not known"  # words of the one refusal that promises nothing
 TO_BE_REPEATED = ("store-busy", "write-conflict", "store-full")
@@ -27,32 +28,6 @@ class Request:
     sent: Sent
     body: bytes
     headers: dict[str, str]
-
-
-@dataclass(frozen=True)
-class Site:
-    """What there is to write to: plants with their lines and hangers, made beforehand."""
-
-    plants: tuple[str, ...] = ("north", "south")
-    lines: int = 3
-    hangers: int = 12
-    yards: int = 16  # lines that bulk requests fill with hangers
-
-    def mark(self, number: int) -> str:
-        """Mark of a hanger."""
-        return f"H-{number:02}"
-
-    def line(self, number: int) -> str:
-        """Key of a line."""
-        return f"L-{number}"
-
-    def yard(self, number: int) -> str:
-        """Key of a line for bulk requests."""
-        return f"Y-{number:02}"
-
-    def line_of(self, hanger: int) -> str:
-        """The line of a hanger."""
-        return self.line(hanger % self.lines)
 
 
 def drawn(chance: Random, site: Site, marker: str, principal: str, administrator: str) -> Request:
@@ -158,6 +133,7 @@ class Writer(threading.Thread):
                 break
             if (give_up and not twin) or not self._patience():
                 sent.outcome = UNKNOWN if sent.unknown or twin else REFUSED
+                time.sleep(0.05)
                 break
             if time.monotonic() > deadline:
                 sent.outcome = UNKNOWN

@@ -312,6 +312,12 @@ def test_a_consistency_proof_holds_for_its_own_two_trees_alone(second: int) -> N
             assert (refused.value.reason, refused.value.position) == ("forked", 0)
 
 
+def test_a_proof_longer_or_shorter_than_its_place_leads_to_no_root() -> None:
+    for index, size, length in ((0, 1, 1), (0, 2, 0), (0, 2, 2), (4, 5, 2), (3, 5, 2), (3, 5, 4)):
+        with pytest.raises(Refused, match="proof is too"):
+            root_from_inclusion(NUMBERED.leaves[index], index, size, [EMPTY_ROOT] * length)
+
+
 def test_a_tree_is_consistent_with_the_empty_one_by_no_proof_at_all() -> None:
     root = NUMBERED.defined(0, 7)
     verify_consistency(0, EMPTY_ROOT, 7, root, [])

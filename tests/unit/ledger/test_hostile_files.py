@@ -5,7 +5,9 @@ from __future__ import annotations
 import hashlib
 import json
 import random
+import zipfile
 from collections.abc import Sequence
+from pathlib import Path
 
 import pytest
 
@@ -20,6 +22,7 @@ from service.ledger.verifier import (
     open_note,
     parse_note,
     root_from_inclusion,
+    verify_backup,
     verify_consistency,
     verify_export,
     verify_receipt,
@@ -253,3 +256,24 @@ def test_a_key_counts_under_its_own_name_alone(log: Log) -> None:
     note = signed_note(f"{ORIGIN}/2\n{len(log.bodies)}\n", ORIGIN, [signer()])
     with pytest.raises(Refused):
         open_checkpoint(note, [KEY])
+
+
+@pytest.mark.parametrize(
+    "method", [zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED, zipfile.ZIP_BZIP2, zipfile.ZIP_LZMA]
+)
+def test_a_backup_is_refused_and_never_stumbled_over_however_it_is_damaged(
+    tmp_path: Path, method: int
+) -> None:
+    file = tmp_path / "backup.zip"
+    with zipfile.ZipFile(file, "w", compression=method) as archive:
+        archive.writestr("manifest.json", b"{}" * 400)
+        archive.writestr("manifest.note", b"x\n" * 300)
+    data = file.read_bytes()
+    chance = random.Random(14)
+    for _ in range(400):
+        changed = bytearray(data)
+        for _ in range(chance.randrange(1, 6)):
+            changed[chance.randrange(len(data))] = chance.randrange(256)
+        file.write_bytes(changed[: chance.choice((len(data), len(data), chance.randrange(len(data))))])
+        with pytest.raises(Refused):
+            verify_backup(file, [KEY])

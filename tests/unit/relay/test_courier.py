@@ -231,6 +231,24 @@ def test_all_lanes_end_when_the_endpoint_itself_fails() -> None:
         endpoint = Endpoint(lambda: sender, executor, lambda: NOW)  # type: ignore[arg-type,return-value]
         made = endpoint.deliver([[message(1), message(2)]], ["whsec_AAAA"], threading.Event())
         assert [each.message.sequence for each in made] == [1]
+
+        class Waiting(Scripted):
+            """Its first message comes back once the other lane's has failed."""
+
+            def send(self, headers: Any, body: bytes) -> Result:
+                if body == b"1":
+                    failed.wait(10)
+                found = super().send(headers, body)
+                if body == b"9":
+                    threading.Timer(0.3, failed.set).start()
+                return found
+
+        failed = threading.Event()
+        other = Waiting({b"9": Result("unreachable")})
+        endpoint = Endpoint(lambda: other, executor, lambda: NOW)  # type: ignore[arg-type,return-value]
+        lanes = [[message(1), message(2), message(3)], [message(9), message(10)]]
+        made = endpoint.deliver(lanes, ["whsec_AAAA"], threading.Event())
+        assert sorted(each.message.sequence for each in made) == [1, 9]
         halted = threading.Event()
         halted.set()
         assert endpoint.deliver([[message(4)], [message(5)]], ["whsec_AAAA"], halted) == []
