@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import orjson
 from sqlalchemy import (
+    BindParameter,
     ColumnElement,
     Result,
     Row,
@@ -108,7 +109,8 @@ def _members(of_line: bool, past: bool) -> Select[Any]:
 
 @cache
 def _facts_query(past: bool) -> Select[Any]:
-    log, subjects = bindparam("log"), bindparam("subjects", expanding=True)
+    log: BindParameter[int] = bindparam("log")
+    subjects: BindParameter[Any] = bindparam("subjects", expanding=True)
     if not past:
         return select(facts.c.subject, facts.c.name, facts.c.value).where(
             facts.c.log == log, facts.c.subject.in_(subjects), facts.c.until_sequence.is_(None)

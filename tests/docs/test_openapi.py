@@ -102,7 +102,7 @@ def test_every_route_that_is_served_is_described_and_no_other(app: Any, document
         for method in (rule.methods or set()) - {"HEAD", "OPTIONS"}
     }
     assert {(path, method) for path, method, _ in operations(document)} == served
-    assert len(served) == 80
+    assert len(served) == 79
 
 
 def test_every_operation_has_its_names_and_words(document: dict[str, Any]) -> None:
