@@ -127,6 +127,8 @@ def serve(settings: Settings) -> None:
                 "graceful_timeout": 20,
                 "keepalive": 5,
                 "limit_request_line": 8190,
+                # One socket in the home folder for every server of an account: none is wanted.
+                "control_socket_disable": True,
                 "proc_name": "spring-support-release",
                 "loglevel": settings.log_level,
                 "post_worker_init": end_with_worker,

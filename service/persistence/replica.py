@@ -39,7 +39,7 @@ _ERASED: Final = (
 )
 # What the database itself says: the root that it stored for the copy's size, and its last erasure.
 _SAME: Final = (
-    select(logs.c.log_id, checkpoints.c.root, _ERASED.label("erased"))
+    select(checkpoints.c.root, _ERASED.label("erased"))
     .join_from(logs, checkpoints, checkpoints.c.log == logs.c.log)
     .where(logs.c.plant_key == bindparam("plant_key"), checkpoints.c.size == bindparam("size"))
 )
@@ -47,9 +47,11 @@ _SAME: Final = (
 
 @dataclass(frozen=True)
 class _End:
-    """Where a log ends on the copy: as stated by the newest checkpoint there."""
+    """Where a log ends on the copy: as stated by the newest checkpoint there.
 
-    log_id: str
+    The root binds all before it, and the log's id with it, which each leaf carries.
+    """
+
     size: int
     root: bytes
 
@@ -116,14 +118,14 @@ class Replica:
         newest: Any = connection.execute(_NEWEST, {"log": found.log}).one_or_none()
         if found.size <= start or newest is None or newest.size != found.size:
             return None, None
-        return found, _End(found.log_id, newest.size, newest.root)
+        return found, _End(newest.size, newest.root)
 
     def _says_the_same(self, plant: str, end: _End) -> bool:
         with self._database.connect() as connection:
             row: Any = connection.execute(
                 _SAME, {"plant_key": plant.casefold(), "size": end.size}
             ).one_or_none()
-        if row is None or row.log_id != end.log_id or bytes(row.root) != bytes(end.root):
+        if row is None or bytes(row.root) != bytes(end.root):
             self._leave_alone(None)
             return False
         return bool(row.erased < end.size)

@@ -350,6 +350,7 @@ def test_a_replay_is_due_beside_what_comes_anew_one_at_a_time(store: SqlStore, o
     assert (fresh.replay, fresh.cursor, fresh.end) == (0, 6, 7)
     assert (again.replay, again.cursor, again.end) == (1, 0, 3)
     assert outbox.record(again, [made(0, replay=1), made(1, replay=1)], 2, None, START)
+    assert not outbox.record(again, [made(2, replay=1)], 3, None, START)  # it stands at 2 by now
     assert outbox.record(replace(again, cursor=2), [made(2, replay=1)], 3, None, START)
     assert [(each.replay, each.cursor) for each in outbox.due(START)] == [(0, 6), (2, 2)]
     with store.read("Works-1") as reader:

@@ -47,6 +47,8 @@ STATUS_BY_CODE = {
     "precondition-failed": 412,
     "idempotency-key-reused": 422,
     "store-busy": 503,
+    "write-conflict": 503,
+    "log-sealed": 503,
     "store-full": 507,
     "log-corrupt": 500,
     "configuration": 500,
@@ -105,6 +107,9 @@ def test_401_names_the_scheme_503_the_wait_and_405_the_methods(shared: Running) 
     with shared.app.test_request_context("/"):
         shared.app.preprocess_request()
         assert int(problems.answer(errors.StoreBusy("busy")).headers["Retry-After"]) > 0
+        assert int(problems.answer(errors.WriteConflict("undone")).headers["Retry-After"]) > 0
+        # To repeat a write to a log that is closed helps nobody.
+        assert "Retry-After" not in problems.answer(errors.LogSealed("closed")).headers
 
 
 @pytest.mark.parametrize(

@@ -232,6 +232,33 @@ def test_a_change_may_not_point_inward(fresh: Running, integrator: Caller) -> No
     assert integrator.get(path).json["url"] == URL
 
 
+@pytest.mark.parametrize("change", ["target", "activity", "filter"])
+def test_a_new_target_and_being_active_again_have_what_waits_tried_at_once(
+    fresh: Running, integrator: Caller, change: str
+) -> None:
+    path = f"{HOOKS}/{register(integrator, active=change != 'activity', line='L-1')['webhook']['id']}"
+    with fresh.store.engine.begin() as connection:  # type: ignore[attr-defined]
+        connection.execute(
+            text(
+                "INSERT INTO deliveries (webhook, replay, sequence, outcome, attempts, status, cause, "
+                "first_attempt_at, last_attempt_at, next_attempt_at) VALUES "
+                "(:id, 0, 3, 'waiting', 9, 503, 'busy', :at, :at, :at)"
+            ),
+            {"id": path.rpartition("/")[2], "at": "2026-05-04T09:00:00.000000Z"},
+        )
+        connection.execute(text("UPDATE webhooks SET resume_at = '2026-05-04T09:00:00.000000Z'"))
+    before = integrator.get(f"{path}/progress").json
+    assert (before["waiting"]["attempts"], before["resting_until"]) == (9, "2026-05-04T09:00:00.000000Z")
+    wanted = {"url": URL, "line": "L-1", "active": True}
+    wanted |= {"target": {"url": URL + "x"}, "activity": {}, "filter": {"hanger": "H-1"}}[change]
+    assert integrator.put(path, wanted, {"If-Match": "*"}).status_code == 200
+    after = integrator.get(f"{path}/progress").json
+    if change == "filter":
+        assert (after["waiting"], after["resting_until"]) == (before["waiting"], before["resting_until"])
+    else:
+        assert (after["waiting"], after["resting_until"]) == (None, None)
+
+
 def test_a_rotation_shows_a_new_secret_once_and_says_until_when_the_old_one_signs(
     fresh: Running, integrator: Caller
 ) -> None:

@@ -20,6 +20,7 @@ from service.persistence.store import SqlStore, open_store
 from service.relay.connections import look_up
 from service.relay.relay import Relay
 from tests.contract.acts import (
+    act,
     append,
     hanger_record,
     line_record,
@@ -75,6 +76,17 @@ class Site:
                 for n in range(start, min(start + 500, count)):
                     mark = n % hangers
                     writer.append(turn(f"H-{mark}", "AB"[mark % 2], 0.25))
+        return self.size
+
+    def bulk(self, count: int, subjects: int = 150) -> int:
+        """Appends events of a kind that no projection follows, which takes less; the log's size after."""
+        for start in range(0, count, 1_000):
+            with self.store.write(PLANT) as writer:
+                for n in range(start, min(start + 1_000, count)):
+                    subject = f"webhook/wh_{n * 7 % subjects:026d}"
+                    writer.append(
+                        act("webhook-changed", subject, {"webhook": "x", "padding": "y" * 150}, "A")
+                    )
         return self.size
 
     def secret(self, webhook: str, generation: int = 1) -> str:

@@ -122,7 +122,7 @@ def test_two_relays_send_nothing_twice_and_one_takes_over(either: Site, receiver
 
 def test_stopping_and_starting_again_loses_and_doubles_nothing(either: Site, receiver: Receiver) -> None:
     either.register(url(receiver))
-    end = either.work(300)
+    end = either.bulk(300)
     count = 0
     while count < end:
         with either.relaying():

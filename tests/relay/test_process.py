@@ -15,6 +15,7 @@ import pytest
 
 from service.domain.webhooks import WINDOW
 from service.persistence.outbox import SqlOutbox
+from service.relay.process import BESIDE
 from tests.relay.receiver import Got, Receiver, in_order, wait_until
 from tests.relay.site import Site
 
@@ -73,7 +74,7 @@ def test_killed_between_delivery_and_cursor_only_that_round_is_sent_twice(
     either: Site, receiver: Receiver
 ) -> None:
     hook = either.register(url(receiver))
-    end = either.work(300)
+    end = either.bulk(300)
     killed = start(either, DIE_AT="3")
     assert killed.wait(60) == -signal.SIGKILL
     sent, cursor = len(receiver.got), either.progress(hook).cursor
@@ -100,7 +101,7 @@ def test_killed_between_delivery_and_cursor_only_that_round_is_sent_twice(
 def test_killed_at_random_nothing_is_lost_and_order_holds(site: Site, receiver: Receiver) -> None:
     drawn = random.Random(11)
     hook = site.register(url(receiver))
-    end = site.work(3000)
+    end = site.bulk(3000)
     kills = 0
     deadline = time.monotonic() + 120
     while site.progress(hook).cursor < end and time.monotonic() < deadline:
@@ -125,7 +126,7 @@ def test_killed_at_random_nothing_is_lost_and_order_holds(site: Site, receiver: 
 
 def test_it_ends_when_told_to_and_keeps_what_it_sent(site: Site, receiver: Receiver) -> None:
     hook = site.register(url(receiver))
-    site.work(2000)
+    site.bulk(2000)
     process = start(site)
     receiver.wait_for(100, 60)
     process.terminate()
@@ -153,7 +154,7 @@ def test_beside_a_server_it_is_started_again_and_ends_with_it(
         wait_until(lambda: site.progress(hook).cursor == 11, 60)
         first = int(pid_file.read_text())
         os.kill(first, signal.SIGKILL)
-        end = site.work(100)
+        end = site.bulk(100)
         wait_until(lambda: site.progress(hook).cursor == end, 60)
         second = int(pid_file.read_text())
         assert second != first
@@ -161,6 +162,24 @@ def test_beside_a_server_it_is_started_again_and_ends_with_it(
         server.wait(30)
         wait_until(lambda: can_lead(site), 30)
         wait_until(lambda: not alive(second), 30)
+
+
+def test_beside_a_server_it_ends_when_nothing_watches_over_it(
+    site: Site, receiver: Receiver, tmp_path: Path
+) -> None:
+    pid_file = tmp_path / "pid"
+    hook = site.register(url(receiver))
+    watching = subprocess.Popen(
+        [sys.executable, str(SCRIPT), BESIDE, str(os.getpid())],
+        env=environment(site, PID_FILE=str(pid_file)),
+        cwd=CHECKOUT,
+    )
+    wait_until(lambda: site.progress(hook).cursor == 11, 60)
+    relay = int(pid_file.read_text())
+    watching.kill()
+    watching.wait(30)
+    wait_until(lambda: can_lead(site), 30)
+    wait_until(lambda: not alive(relay), 30)
 
 
 def alive(process: int) -> bool:

@@ -6,26 +6,18 @@ import time
 
 import pytest
 
-from tests.contract.acts import act
 from tests.relay.receiver import Receiver, in_order, wait_until
-from tests.relay.site import PLANT, Site
+from tests.relay.site import Site
 
 COUNT = 10_000
-SUBJECTS = 150
 
 
 @pytest.mark.slow
 def test_ten_thousand_events_are_caught_up(
     site: Site, receiver: Receiver, record_property: pytest.RecordProperty
 ) -> None:
-    """Events of a kind that no projection follows, so that making them takes less than sending them."""
     hook = site.register(f"http://127.0.0.1:{receiver.port}/", active=False)
-    for start in range(0, COUNT, 1_000):
-        with site.store.write(PLANT) as writer:
-            for n in range(start, start + 1_000):
-                subject = f"webhook/wh_{n * 7 % SUBJECTS:026d}"
-                writer.append(act("webhook-changed", subject, {"webhook": "x", "padding": "y" * 150}, "A"))
-    end = site.size
+    end = site.bulk(COUNT)
     assert end == COUNT + 11
     with site.relaying():
         time.sleep(0.3)

@@ -25,12 +25,11 @@ class SmallDisk:
         self._ballast = folder / "ballast"
         folder.mkdir(parents=True, exist_ok=True)
         options = f"size={size_mb}m,mode=0700" + (f",uid={owner}" if owner is not None else "")
-        mounted = subprocess.run(
-            ["mount", "-t", "tmpfs", "-o", options, "tmpfs", str(folder)],
-            capture_output=True,
-            text=True,
-            check=False,
-        )
+        command = ["mount", "-t", "tmpfs", "-o", options, "tmpfs", str(folder)]
+        try:
+            mounted = subprocess.run(command, capture_output=True, text=True, check=False)
+        except FileNotFoundError:
+            raise NoSmallDisk("there is no program to mount one") from None
         if mounted.returncode != 0:
             raise NoSmallDisk(mounted.stderr.strip() or "mount failed")
 

@@ -15,7 +15,7 @@ from tests.torture.client import NDJSON, Answer, Client, Lost, NotSent
 from tests.torture.history import History, Reading, Remark, Served
 
 EVENT_STREAM = "text/event-stream"
-PAUSE_S = 0.05
+PAUSE_S = 0.15
 
 
 class Follower(threading.Thread):
@@ -150,7 +150,7 @@ class Watcher(threading.Thread):
 
     def run(self) -> None:
         turn = 0
-        while not self._stopping.wait(0.03):
+        while not self._stopping.wait(0.06):
             turn += 1
             client = self._clients[turn % len(self._clients)]
             for log in self._logs:

@@ -127,6 +127,7 @@ class Writer(threading.Thread):
             helper = threading.Thread(target=self._twin, args=(request, 1 - server), daemon=True)
             helper.start()
         deadline = time.monotonic() + LONGEST_S
+        pause = 0.02
         while True:
             settled = self._try(request, server)
             if settled:
@@ -142,7 +143,8 @@ class Writer(threading.Thread):
                 )
                 break
             server = 1 - server if self._chance.random() < 0.7 else server
-            self._stopped.wait(0.02) if not self._stopped.is_set() else time.sleep(0.05)
+            time.sleep(pause * (0.5 + self._chance.random()))
+            pause = min(2 * pause, 0.4)  # what comes up again shall not wait for those who wait for it
         if helper is not None:
             helper.join()
             if sent.answers:  # the twin may have had the only answer

@@ -113,6 +113,23 @@ def test_names_are_ordered_as_utf_16_orders_them() -> None:
         read_entry('{"\ufb33":2,"\U0001f600":1}'.encode())
 
 
+@pytest.mark.parametrize(
+    "number", ["1e-07", "1.5e-05", "0.00001e1", "1e+16", "1.25e+20", "1e22", "1E+22", "2.50"]
+)
+def test_a_number_written_another_way_is_refused(number: str) -> None:
+    for written in (number, f"-{number}"):
+        with pytest.raises(Refused):
+            read_entry(f'{{"a":{written}}}'.encode())
+
+
+@pytest.mark.parametrize(
+    "number", ["1e-7", "0.000015", "10000000000000000", "125000000000000000000", "1e+22", "2.5"]
+)
+def test_a_number_written_the_one_way_is_read(number: str) -> None:
+    for written in (number, f"-{number}"):
+        assert read_entry(f'{{"a":{written}}}'.encode()) == {"a": float(written)}
+
+
 def test_great_whole_numbers_are_read_as_the_doubles_they_are() -> None:
     assert read_entry(b'{"a":68137068739038990}') == {"a": 6.813706873903899e16}
     assert isinstance(read_entry(b'{"a":68137068739038990}')["a"], float)
