@@ -234,7 +234,7 @@ class Courier:
                     }
                 },
             )
-        reason = disabling_reason(made, self._clock())
+        reason = disabling_reason(made, max(each.ended for each in attempts))
         if reason is not None and more is not None:
             self._disable(work, reason)
             return None

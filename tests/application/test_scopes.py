@@ -174,9 +174,10 @@ def test_lists_show_what_is_in_scope(site_at: SiteAt) -> None:
 def test_the_log_shows_what_is_in_scope(site_at: SiteAt) -> None:
     site = site_at("cleared")
     scoped = site.context("auditor", lines=["LB"])
-    page = log.list_events(scoped, PLANT, EventFilter(), 0, 500)
+    page = log.list_events(scoped, PLANT, EventFilter(), 0, None, 500)
     assert {stored.event.line for stored in page.items} == {"LB"}
-    body = b"".join(log.stream_events(scoped, PLANT, EventFilter(line="LA"), 0))
+    without_trailer = log.Export(trailer=False)
+    body = b"".join(log.export_events(scoped, PLANT, EventFilter(line="LA"), 0, None, without_trailer))
     assert body == b""
     with site.refused(NotFound):
         log.get_event(scoped, PLANT, site.events(line="LA")[0].sequence)
@@ -185,7 +186,7 @@ def test_the_log_shows_what_is_in_scope(site_at: SiteAt) -> None:
     with site.refused(NotFound):
         log.get_event(scoped, PLANT, 99_999)
     with site.refused(NotPermitted):
-        log.list_events(site.context("reader"), PLANT, EventFilter(), 0, 10)
+        log.list_events(site.context("reader"), PLANT, EventFilter(), 0, None, 10)
     own = site.events(line="LB")[0]
     assert log.get_event(scoped, PLANT, own.sequence).event == own
 

@@ -154,7 +154,9 @@ def test_the_maintenance_example_posts_records_as_printed(demo: Demo, tmp_path: 
 
 
 def test_the_contractor_example_answers_as_printed(demo: Demo) -> None:
-    (command,) = [text for language, text in BLOCKS if language == "sh" and "readiness" in text and "$SERVICE" in text]
+    (command,) = [
+        text for language, text in BLOCKS if language == "sh" and "readiness" in text and "$SERVICE" in text
+    ]
     assert demo.shell(command) == "ready 0 blockers\n"
 
 

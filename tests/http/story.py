@@ -518,7 +518,9 @@ def story() -> list[Step]:
         name="a webhook at rest",
     )
     tell("10:26", "maintenance", "POST", f"{WEBHOOK}/secret-rotations", name="a new secret")
-    tell("10:26", "maintenance", "POST", f"{WEBHOOK}/replays", {"from": 0, "until": 9}, name="events once more")
+    tell(
+        "10:26", "maintenance", "POST", f"{WEBHOOK}/replays", {"from": 0, "until": 9}, name="events once more"
+    )
     tell("10:27", "auditor", "GET", f"{WEBHOOK}/deliveries", name="deliveries")
     tell("10:27", "auditor", "GET", f"{WEBHOOK}/progress", name="how far a webhook is")
     tell("10:28", "maintenance", "POST", f"{WEBHOOK}/removals", name="a webhook removed")

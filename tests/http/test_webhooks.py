@@ -126,7 +126,7 @@ def test_no_secret_is_in_the_database(fresh: Running, integrator: Caller) -> Non
     [
         ({"url": "http://maintenance.example/"}, "/url", "scheme"),
         ({"url": "https://user@maintenance.example/"}, "/url", "user-name"),
-        ({"url": "https://maintenance.example/#x"}, "/url", "form"),
+        ({"url": "https://maintenance.example/#x"}, "/url", "absolute-url"),
         ({"url": "https://127.0.0.1/"}, "/url", "outward"),
         ({"url": "https://[::ffff:10.0.0.1]/"}, "/url", "outward"),
         ({"url": "https://localhost:8443/"}, "/url", "outward"),

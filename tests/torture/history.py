@@ -45,6 +45,8 @@ class Sent:
     statuses: list[int] = field(default_factory=list)
     answers: list[Any] = field(default_factory=list)
     answered_at: float | None = None
+    words: str | None = None
+    erases: int | None = None
 
 
 @dataclass

@@ -100,12 +100,19 @@ def _derived(name: str, stored: StoredLog, truth: Truth) -> _Log:
 def identity_of(event: dict[str, Any], names: dict[str, str | None]) -> str | None:
     """What tells the request's event: its marker, or the key of the record that it wrote; None for others."""
     data = event.get("data") or {}
+    if event.get("type") == "text-erased":
+        return erasure_of(data["sequence"])
     if event.get("type") == "principal-registered":
         return names.get(data.get("principal", ""))
     if str(event.get("type")).endswith("-recorded"):
         return str(event["subject"]).partition("/")[2].casefold() or None
     marker = (data.get("extensions") or {}).get(MARK)
     return str(marker) if marker is not None else None
+
+
+def erasure_of(sequence: int) -> str:
+    """What tells the event that erases the words of another."""
+    return f"erasure-of-{sequence}"
 
 
 # --- the log by itself ----------------------------------------------------------------------------
@@ -209,6 +216,19 @@ def _contradictions(sent: Sent, answer: Any, log: _Log, truth: Truth) -> Iterato
             yield f"rows acknowledged at {rows}, found at {places}"
     elif sent.kind == "principal" and truth.names.get(answer["id"]) != sent.identities[0]:
         yield "the principal acknowledged is not there"
+
+
+def _words(case: _Case) -> Iterator[Violation]:
+    for sent in case.history.sent:
+        log = case.logs.get(sent.log)
+        if log is None or sent.words is None:
+            continue
+        for place in log.places.get(sent.identities[0], ()):
+            erased = erasure_of(place) in log.places
+            found = log.stored.notes.get(place)
+            if found != (None if erased else sent.words):
+                state = "erased" if erased else "not erased"
+                yield Violation("words", f"{place} is {state}, and its note is {found!r}", sent.log)
 
 
 def _invented(case: _Case) -> Iterator[Violation]:
@@ -437,6 +457,7 @@ CHECKS: tuple[Check, ...] = (
     _chains,
     _requests,
     _answers,
+    _words,
     _invented,
     _keys,
     _stored_checkpoints,

@@ -56,13 +56,14 @@ class Round:
     """A fresh store and some cycles on it. small_disk: it lies on a file system that is filled once.
 
     kill_when_full: whether everything is killed while there is no room. refusing: share of its messages
-    that the webhook's receiver refuses.
+    that the webhook's receiver refuses. workers: processes of each server.
     """
 
     number: int
     small_disk: bool
     kill_when_full: bool
     refusing: float
+    workers: int
     cycles: tuple[Cycle, ...]
 
 
@@ -95,7 +96,14 @@ def rounds(
                 actions = [action for action in actions if action.what in ("clock", "stall")]
                 actions.append(Action(round(length * 0.3, 2), "disk"))
             made.append(Cycle(place, length, tuple(sorted(actions, key=lambda each: each.at_s))))
-        yield Round(number, small, chance.random() < 0.5, chance.choice((0.0, 0.0, 0.005)), tuple(made))
+        yield Round(
+            number,
+            small,
+            kill_when_full=chance.random() < 0.5,
+            refusing=chance.choice((0.0, 0.0, 0.005)),
+            workers=chance.choice((1, 1, 2)),
+            cycles=tuple(made),
+        )
         number += 1
 
 

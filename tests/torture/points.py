@@ -34,6 +34,8 @@ POINTS: Final = (
     "before-answer",
     "during-stream",
     "during-start",
+    "before-emptying",
+    "after-emptying",
     "before-delivery-row",
     "after-delivery-row",
     "after-cursor-row",

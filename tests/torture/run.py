@@ -126,7 +126,7 @@ class RoundRun:
     def _environment(self, server: str, targets: str = "") -> dict[str, str]:
         return {
             **self._store.environment(server),
-            "WORKERS": "1",
+            "WORKERS": str(self._planned.workers),
             "THREADS": "24",
             "WRITE_LOCK_TIMEOUT_S": "4",
             "EVENT_STREAM_LIMIT": "6",

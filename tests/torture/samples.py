@@ -23,7 +23,7 @@ from tests.torture.history import (
     Served,
     Subscription,
 )
-from tests.torture.invariants import MARK, scope_of
+from tests.torture.invariants import MARK, erasure_of, scope_of
 from tests.torture.truth import StoredLog, Truth
 
 PLANT = "works"
@@ -115,9 +115,24 @@ class Builder:
         self.history.add(Served(log, "watcher", self.time, self.truth.logs[log].checkpoints[-1][2]))
 
     def act(self, marker: str, subject: str = "hanger/h-1", outcome: str = ACKNOWLEDGED) -> Sent:
-        """An act that was written."""
+        """An act that was written, with a note."""
         sent = Sent([marker], PLANT, "act", "POST", f"/{subject}", f"key-{marker}", WRITER, outcome)
+        sent.words = f"seen {marker}"
+        stored = self.truth.logs[PLANT]
+        stored.notes[len(stored.rows)] = sent.words
         event = self.event(PLANT, "hanger-inspected", subject, {"extensions": {MARK: marker}})
+        leaf = self.truth.logs[PLANT].rows[-1][2].hex()
+        self._written(sent, {"event": event, "leaf_hash": leaf, "consequences": []})
+        return sent
+
+    def erase(self, sequence: int) -> Sent:
+        """An erasure of an act's note."""
+        sent = Sent(
+            [erasure_of(sequence)], PLANT, "act", "POST", "/erasures", "key-erase", WRITER, ACKNOWLEDGED
+        )
+        self.truth.logs[PLANT].notes[sequence] = None
+        subject = json.loads(self.truth.logs[PLANT].rows[sequence][1])["subject"]
+        event = self.event(PLANT, "text-erased", subject, {"sequence": sequence, "fields": ["note"]})
         leaf = self.truth.logs[PLANT].rows[-1][2].hex()
         self._written(sent, {"event": event, "leaf_hash": leaf, "consequences": []})
         return sent
@@ -160,6 +175,7 @@ def sound(acts: int = 12) -> Builder:
     for number in range(acts):
         built.act(f"a-{number}", f"hanger/h-{number % 3}")
     built.act("unknown-written", outcome=UNKNOWN)
+    built.erase(1)
     built.record("r-0")
     built.bulk("b-0", 3)
     built.principal("p-0")

@@ -60,6 +60,12 @@ def _tables(connection: Connection) -> Truth:
                 text("SELECT level, position, hash FROM tree_hashes WHERE log = :log"), number
             )
             stored.tiles = {(row.level, row.position): bytes(row.hash) for row in found}
+        words = connection.execute(
+            text("SELECT sequence, salt, text FROM texts WHERE log = :log AND field = 'note'"), number
+        )
+        for row in words:
+            erased = row.text is None and row.salt is None
+            stored.notes[row.sequence] = None if erased else bytes(row.text or b"").decode("utf-8")
         truth.logs[log["plant_key"] or SERVICE] = stored
     for scope, answer in connection.execute(text("SELECT scope, answer FROM idempotency_keys")):
         truth.kept[scope] = json.loads(answer)

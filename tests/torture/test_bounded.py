@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,7 @@ from tests.torture.run import run
 LIMIT_S = 25.0
 
 
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="processes are told apart by /proc")
 @pytest.mark.slow
 @pytest.mark.parametrize("engine", ["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
 def test_nothing_is_lost_whatever_is_killed(

@@ -117,7 +117,7 @@ def write_without_any_mark(built: Builder) -> None:
 
 
 def lose_a_row_of_a_bulk(built: Builder) -> None:
-    put(built, 15, subject="hanger/elsewhere")
+    put(built, 16, subject="hanger/elsewhere")
 
 
 def alter_and_hash_again(built: Builder) -> None:
@@ -176,6 +176,18 @@ def answer_twice_as_if_for_the_first_time(built: Builder) -> None:
 def acknowledge_without_a_place(built: Builder) -> None:
     record = next(sent for sent in built.history.sent if sent.kind == "record")
     record.answers = [{"sequence": None, "revision": 1}]
+
+
+def lose_words(built: Builder) -> None:
+    del built.truth.logs[PLANT].notes[2]
+
+
+def keep_erased_words(built: Builder) -> None:
+    built.truth.logs[PLANT].notes[1] = "seen a-1"
+
+
+def erase_words_that_nobody_erased(built: Builder) -> None:
+    built.truth.logs[PLANT].notes[2] = None
 
 
 def forget_a_key(built: Builder) -> None:
@@ -336,6 +348,9 @@ FAULTS: list[tuple[Callable[[Builder], None], str]] = [
     (answer_a_replay_otherwise, "replay"),
     (acknowledge_without_a_place, "acknowledged"),
     (answer_twice_as_if_for_the_first_time, "replay"),
+    (lose_words, "words"),
+    (keep_erased_words, "words"),
+    (erase_words_that_nobody_erased, "words"),
     (forget_a_key, "keys"),
     (keep_a_key_without_its_event, "keys"),
     (keep_an_answer_of_another, "keys"),

@@ -11,7 +11,7 @@ class StoredLog:
     """One log's rows. rows: (sequence, exact bytes, leaf hash). checkpoints: (size, root, note).
 
     tiles: hashes of whole subtrees of 256**level leaves, by level and position. signed: whether the
-    store keeps checkpoints at all.
+    store keeps checkpoints at all. notes: words beside the log by sequence, None once erased.
     """
 
     log_id: str
@@ -23,6 +23,7 @@ class StoredLog:
     signed: bool = False
     checkpoints: list[tuple[int, bytes, str]] = field(default_factory=list)
     tiles: dict[tuple[int, int], bytes] = field(default_factory=dict)
+    notes: dict[int, str | None] = field(default_factory=dict)
 
 
 @dataclass

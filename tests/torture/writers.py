@@ -12,10 +12,11 @@ from typing import Any
 
 from tests.torture.client import NDJSON, Answer, Client, Lost, NotSent
 from tests.torture.history import ACKNOWLEDGED, REFUSED, SERVICE, UNKNOWN, History, Remark, Sent
-from tests.torture.invariants import MARK
+from tests.torture.invariants import MARK, erasure_of
 from tests.torture.site import Site
 
-NOT_KNOWN = "outcome is not known"  # words of the one refusal that promises nothing
+# Words of the refusals that do not promise that nothing was written.
+NOT_KNOWN = ("outcome is not known", "words are erased")
 TO_BE_REPEATED = ("store-busy", "write-conflict", "store-full")
 OCCURRED = "2026-05-04T05:00:00Z"
 LONGEST_S = 60.0
@@ -39,7 +40,7 @@ def drawn(chance: Random, site: Site, marker: str, principal: str, administrator
     )[0]
     extensions = {MARK: marker, "filler": "x" * chance.choice((0, 0, 50, 2_000))}
     act: dict[str, Any] = {"occurred_at": OCCURRED, "extensions": extensions}
-    if chance.random() < 0.3:
+    if chance.random() < 0.4:
         act["note"] = f"seen {marker}"
     if chance.random() < 0.3:
         act["client_event_id"] = f"ce.{marker}"
@@ -73,9 +74,17 @@ def drawn(chance: Random, site: Site, marker: str, principal: str, administrator
 
 
 def _post(kind: str, log: str, path: str, marker: str, principal: str, document: Any) -> Request:
-    sent = Sent([marker], log, kind, "POST", path, f"key-{marker}", principal)
+    sent = Sent([marker], log, kind, "POST", path, f"key-{marker}", principal, words=document.get("note"))
     headers = {"Content-Type": "application/json", "Idempotency-Key": f"key-{marker}"}
     return Request(sent, json.dumps(document).encode(), headers)
+
+
+def erasure(marker: str, log: str, sequence: int, administrator: str) -> Request:
+    """A request that erases the words of an event."""
+    path = f"/v1/plants/{log}/events/{sequence}/erasures"
+    request = _post("act", log, path, marker, administrator, {"why": "entered-by-mistake"})
+    request.sent.identities, request.sent.erases = [erasure_of(sequence)], sequence
+    return request
 
 
 class Writer(threading.Thread):
@@ -102,17 +111,22 @@ class Writer(threading.Thread):
         self._clients, self._administrators = list(clients), list(administrators)
         self._principals = principals
         self._stopped, self._patience = stopped, patience
-        self.counts: dict[int, int] = {}
+        self._erasable: list[tuple[str, int]] = []  # own acts with words
 
     def run(self) -> None:
         number = 0
         while not self._stopped.is_set():
             marker = f"{self.name}-{number:05}"
             number += 1
-            request = drawn(self._chance, self._site, marker, *self._principals)
-            self._bring(request)
+            self._bring(self._next(marker))
         for client in (*self._clients, *self._administrators):
             client.close()
+
+    def _next(self, marker: str) -> Request:
+        if self._erasable and self._chance.random() < 0.05:
+            log, sequence = self._erasable.pop(self._chance.randrange(len(self._erasable)))
+            return erasure(marker, log, sequence, self._principals[1])
+        return drawn(self._chance, self._site, marker, *self._principals)
 
     # --- one request ----------------------------------------------------------------------------------
     def _bring(self, request: Request) -> None:
@@ -152,6 +166,8 @@ class Writer(threading.Thread):
         if again and sent.outcome == ACKNOWLEDGED and sent.key is not None:
             self._try(request, 1 - server)
         self._history.add(sent)
+        if sent.words is not None and sent.answers:
+            self._erasable.append((sent.log, sent.answers[0]["event"]["sequence"]))
 
     def _twin(self, request: Request, server: int) -> None:
         """The same request at the same time at the other server, on a connection of its own."""
@@ -165,7 +181,8 @@ class Writer(threading.Thread):
             client.close()
 
     def _client(self, request: Request, server: int) -> Client:
-        return (self._administrators if request.sent.kind == "principal" else self._clients)[server]
+        by_administrator = request.sent.principal == self._principals[1]
+        return (self._administrators if by_administrator else self._clients)[server]
 
     @staticmethod
     def _line(request: Request) -> tuple[str, str, bytes, dict[str, str]]:
@@ -199,7 +216,7 @@ class Writer(threading.Thread):
             "write-conflict",
             "store-full",
         ):
-            if NOT_KNOWN in problem.get("detail", ""):
+            if any(words in problem.get("detail", "") for words in NOT_KNOWN):
                 sent.unknown += 1
             return False
         if answer.status == 500:

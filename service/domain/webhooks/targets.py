@@ -109,7 +109,7 @@ def parse_target(url: str, allowed: Collection[str] = ()) -> Target:
         raise _refused("length", f"is longer than {GREATEST_URL} characters")
     match = _URL.fullmatch(url)
     if match is None:
-        raise _refused("form", "is no absolute URL without a fragment")
+        raise _refused("absolute-url", "is no absolute URL without a fragment")
     scheme = match["scheme"].lower()
     if scheme not in ("https", "http"):
         raise _refused("scheme", "is not https")
@@ -124,7 +124,7 @@ def parse_target(url: str, allowed: Collection[str] = ()) -> Target:
         raise _refused("port", "has a port that does not exist")
     path = (match["path"] or "/") + (match["query"] or "")
     if _PATH.fullmatch(path) is None:
-        raise _refused("form", "holds a character that a URL writes with a percent sign")
+        raise _refused("absolute-url", "holds a character that a URL writes with a percent sign")
     trusted = is_allowed(host, port, allowed)
     if not trusted:
         if scheme != "https":
