@@ -169,8 +169,13 @@ class Sender:
             return Result("unreachable")
         if not self._target.trusted and any(inward(address) is not None for address in addresses):
             return Result("inward-target")
+        until = time.monotonic() + self._time_s
         for address in addresses[:MOST_ADDRESSES]:
-            connection = self._to(address)
+            left = until - time.monotonic()
+            if left <= 0:
+                break
+            # It bounds the handshake as a whole too, which the library counts against one deadline.
+            connection = self._to(address, min(CONNECT_S, left))
             try:
                 connection.connect()
             except (*_FAILED, ValueError):
@@ -179,13 +184,13 @@ class Sender:
                 return connection
         return Result("unreachable")
 
-    def _to(self, address: str) -> HTTPConnection:
+    def _to(self, address: str, seconds: float) -> HTTPConnection:
         if not self._target.secure:
-            return HTTPConnection(address, self._target.port, timeout=CONNECT_S)
+            return HTTPConnection(address, self._target.port, timeout=seconds)
         return HTTPSConnection(
             address,
             self._target.port,
-            timeout=CONNECT_S,
+            timeout=seconds,
             ssl_context=self._tls,
             server_hostname=self._target.host,
         )

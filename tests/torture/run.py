@@ -31,7 +31,7 @@ from tests.torture.receiver import Receiver
 from tests.torture.site import Maker, NotMade, Site, first_token
 from tests.torture.stored import read_truth
 from tests.torture.truth import Truth
-from tests.torture.writers import Writer
+from tests.torture.writers import Noted, Writer
 
 WRITERS = 32
 MOST_BAD_ROUNDS = 3
@@ -63,6 +63,7 @@ class RoundRun:
         self._before: Truth | None = None
         self._disk: SmallDisk | SizeLimit | None = None
         self._full = threading.Event()
+        self._noted = Noted()
         self._followers: list[Follower] = []
         self._servers: dict[str, Server] = {}
         self._pending: list[tuple[Server, str]] = []  # ordered deaths that have not come yet
@@ -216,6 +217,7 @@ class RoundRun:
             self._clients("engineer"),
             self._clients("administrator"),
             (self._people["engineer"].id, self._people["administrator"].id),
+            self._noted,
             stopped,
             lambda: not self._full.is_set(),
         )

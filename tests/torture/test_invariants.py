@@ -433,7 +433,7 @@ def test_a_reader_that_was_stopped_early_need_not_be_complete() -> None:
 def test_an_unsigned_store_is_judged_without_checkpoints() -> None:
     built = sound()
     for name, log in built.truth.logs.items():
-        plain = StoredLog(log.log_id, log.next_sequence, log.last_recorded_at, log.rows)
+        plain = StoredLog(log.log_id, log.next_sequence, log.last_recorded_at, log.rows, notes=log.notes)
         built.truth.logs[name] = plain
     built.history.served = []
     assert found(built) == set()

@@ -87,6 +87,24 @@ def erasure(marker: str, log: str, sequence: int, administrator: str) -> Request
     return request
 
 
+class Noted:
+    """Acts with a note whose words nobody has set out to erase yet: log and sequence."""
+
+    def __init__(self) -> None:
+        self._acts: list[tuple[str, int]] = []
+        self._lock = threading.Lock()
+
+    def add(self, log: str, sequence: int) -> None:
+        """One more."""
+        with self._lock:
+            self._acts.append((log, sequence))
+
+    def draw(self, chance: Random) -> tuple[str, int] | None:
+        """One of them, which nobody else gets; None while there is none."""
+        with self._lock:
+            return self._acts.pop(chance.randrange(len(self._acts))) if self._acts else None
+
+
 class Writer(threading.Thread):
     """Sends one request after the other until it is stopped; then brings the last one to its end."""
 
@@ -99,19 +117,21 @@ class Writer(threading.Thread):
         clients: Sequence[Client],
         administrators: Sequence[Client],
         principals: tuple[str, str],
+        noted: Noted,
         stopped: threading.Event,
         patience: Callable[[], bool],
     ) -> None:
         """clients: one for each server. principals: of the writer and of the administrator.
 
-        patience: whether to go on repeating a refused request; False while the disk is kept full.
+        noted: where the acts with words are told, and drawn from to be erased. patience: whether to
+        go on repeating a refused request; False while the disk is kept full.
         """
         super().__init__(name=name, daemon=True)
         self._chance, self._site, self._history = chance, site, history
         self._clients, self._administrators = list(clients), list(administrators)
         self._principals = principals
         self._stopped, self._patience = stopped, patience
-        self._erasable: list[tuple[str, int]] = []  # own acts with words
+        self._noted = noted
 
     def run(self) -> None:
         number = 0
@@ -123,9 +143,10 @@ class Writer(threading.Thread):
             client.close()
 
     def _next(self, marker: str) -> Request:
-        if self._erasable and self._chance.random() < 0.05:
-            log, sequence = self._erasable.pop(self._chance.randrange(len(self._erasable)))
-            return erasure(marker, log, sequence, self._principals[1])
+        if self._chance.random() < 0.06:
+            found = self._noted.draw(self._chance)
+            if found is not None:
+                return erasure(marker, *found, self._principals[1])
         return drawn(self._chance, self._site, marker, *self._principals)
 
     # --- one request ----------------------------------------------------------------------------------
@@ -167,7 +188,7 @@ class Writer(threading.Thread):
             self._try(request, 1 - server)
         self._history.add(sent)
         if sent.words is not None and sent.answers:
-            self._erasable.append((sent.log, sent.answers[0]["event"]["sequence"]))
+            self._noted.add(sent.log, sent.answers[0]["event"]["sequence"])
 
     def _twin(self, request: Request, server: int) -> None:
         """The same request at the same time at the other server, on a connection of its own."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import hashlib
 import json
 from collections.abc import Callable
 from typing import Any
@@ -79,6 +80,20 @@ def test_a_document_left_out_among_others_is_found_at_its_event() -> None:
     lines = full_log().export()
     del lines[next(at for at, line in enumerate(lines) if line.startswith(b'{"document":'))]
     assert refusal(lines) == ("document", 4)
+
+
+def test_a_document_with_its_own_digest_but_not_the_events_is_found() -> None:
+    other = b'{"elements":{}}'
+    changed = {"base64": encoded(other), "sha256": hashlib.sha256(other).hexdigest()}
+    assert refusal(beside(lambda each: each.update(changed), "document")) == ("document", 4)
+
+
+def test_a_document_of_another_length_than_its_event_states_is_found() -> None:
+    log = full_log()
+    stated = {"document_sha256": hashlib.sha256(b"[]").hexdigest(), "media_type": "application/json"}
+    log.add("line/A", stated | {"bytes": 3})
+    log.documents[8] = b"[]"
+    assert refusal(log.export()) == ("document", 8)
 
 
 def test_a_document_named_twice_is_carried_once() -> None:

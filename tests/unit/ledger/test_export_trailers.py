@@ -122,6 +122,13 @@ def test_a_seal_under_the_name_of_another_log_is_refused() -> None:
     assert refusal(lines, [KEY, key_of(1, other)]) == ("other-log", None)
 
 
+def test_a_checkpoint_and_a_seal_of_two_logs_do_not_belong_together() -> None:
+    log, other = full_log(), "hangers.example/log/other"
+    seal = json.loads(log.export(origin=other)[-1])["trailer"]["seal"]
+    lines = [*log.export()[:-1], exports.trailer_line(log.note(), seal.encode())]
+    assert refusal(lines, [KEY, key_of(1, other)]) == ("altered", None)
+
+
 def seal_lines(**changed: str) -> str:
     stated = {
         "": f"{ORIGIN}/export",
@@ -201,6 +208,15 @@ def test_two_older_checkpoints_of_one_size_cannot_both_be_borne_out() -> None:
     older = [shown.checkpoint(1), shown.checkpoint(3), kept.checkpoint(3)]
     for each in (older, older[::-1]):
         assert refusal(shown.export(), [KEY], since=each) == ("forked", 1)
+
+
+def test_a_later_checkpoint_that_is_borne_out_does_not_heal_a_fork() -> None:
+    kept, shown = Log(["plant", "plant", "plant"]), Log(["plant", "line/A", "plant", "plant"])
+    assert refusal(shown.export(), [KEY], since=[kept.checkpoint(2), shown.checkpoint(3)]) == ("forked", 0)
+    older = [shown.checkpoint(1), kept.checkpoint(2), kept.checkpoint(3), shown.checkpoint(4)]
+    assert refusal(shown.export(), [KEY], since=older) == ("forked", 1)
+    with pytest.raises(Refused, match="of 2 events"):
+        verify_export(shown.export(), [KEY], older)
 
 
 def test_older_checkpoints_that_come_one_by_one_must_come_by_rising_size() -> None:

@@ -228,6 +228,23 @@ def test_a_file_cut_within_a_line_is_cut_off_at_that_event(subjects: list[str], 
     assert refusal([*lines[:place], half]) == ("cut-off", place)
 
 
+def test_without_a_trailer_an_unreadable_line_before_the_end_is_named_itself() -> None:
+    lines = Log(["plant"] * 6).export()[:-1]
+    assert refusal([*lines[:2], b"{}x\n", *lines[3:]]) == ("malformed", 2)
+    assert refusal([*lines[:5], b"{}x\n"]) == ("cut-off", 5)
+
+
+@pytest.mark.parametrize("place", [0, 254, 255, 256, 257, 511, 512, 599])
+def test_a_long_export_is_read_to_its_end(place: int) -> None:
+    log = Log(["plant", "hanger/H1", "hanger/H2"] * 200)
+    lines = log.export()
+    assert verify_export(lines, [KEY], log.checkpoint(place)).in_tree
+    lines[place] = rewritten(lines[place], data={"n": "other"})
+    assert refusal(lines) == ("altered", place)
+    del lines[place]
+    assert refusal(lines) == ("cut-off" if place == 599 else "missing", place)
+
+
 @given(SUBJECTS, st.data())
 def test_a_tail_written_anew_is_altered_from_its_first_event(
     subjects: list[str], data: st.DataObject
@@ -351,6 +368,15 @@ def test_wide_groups_narrow_the_range(count: int, data: st.DataObject) -> None:
         lines = log.export()
         del lines[place]
         assert refusal(lines) == ("cut-off" if place == count - 1 else "missing", place)
+
+
+def test_wider_groups_of_a_file_with_more_rows_are_compared_with_the_signed_ones() -> None:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(verifier, "MOST_GROUPS", 8)
+        log = Log(["plant"] * 7)  # in groups of 1; with two rows more, in groups of 2
+        lines = tampered(log, 5)
+        more = [rewritten(lines[6], sequence=place) for place in (7, 8)]
+        assert refusal([*lines[:7], *more, lines[7]]) == ("altered", 4)
 
 
 @given(st.integers(0, 70), st.integers(0, 70))

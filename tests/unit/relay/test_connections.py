@@ -305,6 +305,30 @@ def test_the_next_address_is_tried_where_the_first_does_not_answer(
     assert one.send(HEADERS, b"{}") == Result(None, 204)
 
 
+@pytest.mark.parametrize("secure", [True, False])
+def test_a_peer_that_never_says_hello_ends_with_the_time(
+    peer: Callable[..., Peer], sender: Senders, secure: bool
+) -> None:
+    """The time counts for all addresses together, and for a handshake whose bytes trickle in."""
+
+    def behave(connection: socket.socket) -> None:
+        for byte in b"\x16\x03\x03\x3f\xff" + bytes(100):
+            time.sleep(0.1)
+            connection.sendall(bytes([byte]))
+
+    made = peer(behave)
+    target = Target(secure, "hooks.example", made.port, "/", True)
+    one = sender(
+        target=target,
+        tls=ssl.create_default_context(),
+        time_s=0.7,
+        resolve=lambda host, port: ["127.0.0.1"] * 4,
+    )
+    begun = time.monotonic()
+    assert one.send(HEADERS, b"{}") == Result("unreachable" if secure else "no-answer")
+    assert time.monotonic() - begun < 3
+
+
 def test_a_host_without_addresses_is_unreachable(sender: Senders) -> None:
     target = Target(True, "hooks.example", 443, "/", False)
     assert sender(target=target, resolve=lambda host, port: []).send(HEADERS, b"") == Result("unreachable")
