@@ -189,6 +189,7 @@ def remove_webhook(context: Context, plant: str, identifier: str) -> Answer:
         before = _found(context, writer, plant, identifier)
         row = replace(before, active=False, revision=before.revision + 1)
         event = _append(context, writer, "webhook-removed", row)
+        row = replace(row, url="")
         writer.remove_webhook(identifier, format_instant(context.now))
         return answered(context, writer, receipt(context, row, event))
 

@@ -119,4 +119,3 @@ def checked_document(connection: Connection, log: int, event: Event) -> bytes | 
             "A document beside the log is missing or differs.", position=event.sequence, reason="document"
         )
     return content
-

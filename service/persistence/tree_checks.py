@@ -26,9 +26,7 @@ _EXTENT: Final = (
 )
 _KEY_EVENTS: Final = (
     select(events.c.sequence, events.c.type, events.c.recorded_at, events.c.body)
-    .where(
-        events.c.log == bindparam("log"), events.c.type.in_(("signing-key-added", "signing-key-retired"))
-    )
+    .where(events.c.log == bindparam("log"), events.c.type.in_(("signing-key-added", "signing-key-retired")))
     .order_by(events.c.sequence)
 )
 _CHECKPOINTS: Final = (

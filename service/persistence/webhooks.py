@@ -7,9 +7,11 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any, Final
 
+import orjson
 from sqlalchemy import Connection, Row, delete, func, insert, select, update
 
 from service.domain.webhooks import WAITING, Delivery, Progress, Replay, Webhook
+from service.persistence.tables import idempotency_keys
 from service.persistence.webhook_tables import deliveries, replays, webhooks
 
 MOST_REPLAYS_SHOWN: Final = 20
@@ -152,16 +154,33 @@ class WebhookRows(StoredWebhooks):
         values = {name: value for name, value in asdict(row).items() if name != "id"}
         if at_once:
             values["resume_at"] = None
+        # The webhook's row first, as the relay does: locks taken in one order cannot block each other.
+        self.connection.execute(update(webhooks).where(*self._own(row.id)).values(**values))
+        if at_once:
             self.connection.execute(
                 delete(deliveries).where(deliveries.c.webhook == row.id, deliveries.c.outcome == WAITING)
             )
-        self.connection.execute(update(webhooks).where(*self._own(row.id)).values(**values))
 
     def remove_webhook(self, identifier: str, removed_at: str) -> None:
-        """Ends a webhook and forgets its URL; the relay forgets its deliveries bit by bit."""
+        """Ends a webhook and forgets its URL, also in the answers kept under idempotency keys.
+
+        The relay forgets its deliveries bit by bit.
+        """
         self.connection.execute(
             update(webhooks).where(*self._own(identifier)).values(url="", active=False, removed_at=removed_at)
         )
+
+        named = idempotency_keys.c.answer.contains(f'"id":"{identifier}"', autoescape=True)
+        kept = select(idempotency_keys.c.scope, idempotency_keys.c.answer).where(named)
+        for scope, answer in self.connection.execute(kept).all():
+            document = orjson.loads(answer)
+            if isinstance(document.get("webhook"), dict) and document["webhook"]["id"] == identifier:
+                document["webhook"]["url"] = ""
+                self.connection.execute(
+                    update(idempotency_keys)
+                    .where(idempotency_keys.c.scope == scope)
+                    .values(answer=orjson.dumps(document).decode("utf-8"))
+                )
 
     def add_replay(self, identifier: str, start: int, end: int, created_at: str, created_by: str) -> Replay:
         """Has events [start, end) sent once more."""

@@ -46,7 +46,7 @@ def catalogue(engine: Engine) -> list[tuple[object, ...]]:
 
 
 def plain(words: str) -> str:
-    """Words with single spaces; of a table on SQLite its parts in order, wherever a later column was added."""
+    """Words with single spaces; a table's parts on SQLite in order, wherever a later column was added."""
     words = " ".join(words.split())
     if not words.startswith("CREATE TABLE"):
         return words

@@ -91,7 +91,8 @@ BRIEF: dict[str, tuple[list[str], int | None, str]] = {
                          f"{sized(6)}) AS other {of_checkpoint(7)}"],
                         7, "altered"),
     "no-note": ([f"UPDATE checkpoints SET note = root {sized(7)}"], 7, "malformed"),
-    "key": (["UPDATE signing_keys SET public_key = substr(public_key, 3) || substr(public_key, 1, 2)"], 7, "wrong-key"),
+    "key": (["UPDATE signing_keys SET public_key = substr(public_key, 3) || substr(public_key, 1, 2)"],
+            7, "wrong-key"),
     "tile-too-many": ([f"INSERT INTO tree_hashes SELECT log, 1, 0, leaf_hash FROM events {at(0)}"],
                       None, "altered"),
 }  # fmt: skip

@@ -282,12 +282,16 @@ def test_a_rotation_shows_a_new_secret_once_and_says_until_when_the_old_one_sign
 # --- removing ---------------------------------------------------------------------------------------
 def test_a_removed_webhook_is_gone_and_its_url_forgotten(fresh: Running, integrator: Caller) -> None:
     made = register(integrator)
+    other = register(integrator)
     path = f"{HOOKS}/{made['webhook']['id']}"
+    assert integrator.post(f"{path}/secret-rotations").status_code == 201
     response = integrator.post(f"{path}/removals", headers={"Idempotency-Key": "remove-1"})
     assert response.status_code == 201
     assert response.json["event"]["type"] == "webhook-removed"
+    assert response.json["webhook"]["url"] == ""
     again = integrator.post(f"{path}/removals", headers={"Idempotency-Key": "remove-1"})
     assert (again.status_code, again.headers["Idempotent-Replayed"]) == (201, "true")
+    assert again.json == response.json
     for method, tail in (
         ("GET", ""), ("GET", "/progress"), ("GET", "/deliveries"), ("POST", "/removals"),
         ("POST", "/secret-rotations"),
@@ -296,9 +300,13 @@ def test_a_removed_webhook_is_gone_and_its_url_forgotten(fresh: Running, integra
         problem_of(sent, 404, "not-found")
     problem_of(integrator.put(path, {"url": URL, "active": True}, {"If-Match": "*"}), 404, "not-found")
     problem_of(integrator.post(f"{path}/replays", {"from": 0}), 404, "not-found")
-    assert integrator.get(HOOKS).json["items"] == []
+    assert integrator.get(HOOKS).json["items"] == [other["webhook"]]
     with fresh.store.engine.connect() as connection:  # type: ignore[attr-defined]
-        assert connection.execute(text("SELECT url FROM webhooks")).scalars().all() == [""]
+        urls = connection.execute(text("SELECT url FROM webhooks ORDER BY url")).scalars().all()
+        answers = connection.execute(text("SELECT answer FROM idempotency_keys")).scalars().all()
+    assert urls == ["", URL]
+    assert ["hidden-key" in each for each in answers if made["webhook"]["id"] in each] == [False] * 3
+    assert sum("hidden-key" in each for each in answers) == 1
 
 
 # --- replays ------------------------------------------------------------------------------------------
