@@ -26,6 +26,7 @@ _FULL, _EXTRA = 2, 3  # PRAGMA synchronous
 WRITE: Final = "service_write"  # execution options of a connection
 PLAIN: Final = "service_plain"
 _SPARE_CONNECTIONS: Final = 4
+_PAGE_BYTES: Final = 8_192
 _LEAST_IDLE_MS: Final = 5_000
 _REPLICA_CONNECT_S: Final = 2  # libpq takes no less
 _KEEPALIVE: Final = {"keepalives": 1, "keepalives_idle": 30, "keepalives_interval": 10, "keepalives_count": 3}
@@ -113,6 +114,9 @@ def _sqlite(settings: Settings, module: ModuleType, pool: dict[str, Any]) -> Eng
         connection.isolation_level = None
         cursor = connection.cursor()
         try:
+            # Of a new file only, which an older one keeps: a row of the log is over a kilobyte, and with
+            # pages of 4 KiB each would have a page of its own for its end.
+            cursor.execute(f"PRAGMA page_size = {_PAGE_BYTES}").fetchall()
             for name, value, expected in (
                 ("journal_mode", journal, journal),
                 ("synchronous", synchronous, synchronous),

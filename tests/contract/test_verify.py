@@ -6,8 +6,10 @@ import pytest
 
 from service import errors
 from service.config import Settings
+from service.persistence.rebuild import rebuild
 from service.persistence.store import SqlStore
 from service.persistence.verify import verify_logs
+from tests.contract.acts import inspection
 from tests.contract.test_rebuild import DAMAGES, filled, unguarded
 
 __all__ = ["filled"]
@@ -47,3 +49,28 @@ def test_a_document_beside_the_log_is_read_by_its_digest(filled: SqlStore) -> No
         assert reader.document("0" * 64) is None
     with filled.read("Works-2") as other:
         assert other.document(stored.event.data["document_sha256"]) is None
+
+
+OTHER_HASH = "(SELECT leaf_hash FROM events WHERE log = 1 AND sequence = 0)"
+
+
+@pytest.mark.parametrize(
+    ("statement", "verified_place"),
+    [
+        (f"UPDATE tree_hashes SET hash = {OTHER_HASH} WHERE position = 1", 256),
+        # That one is missing shows in the number of tiles, which names no place.
+        ("DELETE FROM tree_hashes WHERE position = 1", None),
+    ],
+)
+def test_a_tile_of_the_stored_tree_that_is_missing_or_another_one_is_told(
+    filled: SqlStore, statement: str, verified_place: int | None
+) -> None:
+    with filled.write("Works-1") as writer:
+        for _ in range(600):
+            writer.append(inspection("H1", "A", in_place=True))
+    assert verify_logs(filled)
+    unguarded(filled, statement)
+    for check, place in ((verify_logs, verified_place), (lambda store: rebuild(store, write=False), 256)):
+        with pytest.raises(errors.LogCorrupt) as corrupt:
+            check(filled)
+        assert corrupt.value.facts == {"plant": "Works-1", "position": place, "reason": "altered"}

@@ -15,7 +15,7 @@ import pytest
 
 from service.domain.access import ROLES
 from tests.http.conftest import small_plant
-from tests.http.generated import LEFT_OUT, PHASES, send_generated, untouched
+from tests.http.generated import LEFT_OUT, PHASES, know_a_webhook, send_generated, untouched
 from tests.http.running import Running
 
 EXAMPLES = int(os.environ.get("FUZZ_EXAMPLES", "0"))
@@ -35,6 +35,7 @@ def running(tmp_path: Path) -> Iterator[Running]:
     made = Running(tmp_path)
     made.clock.now = datetime.now(UTC)
     small_plant(made)
+    know_a_webhook(made)
     yield made
     made.close()
 

@@ -18,7 +18,7 @@ from schemathesis.generation.meta import CoverageScenario, TestPhase
 from schemathesis.transport.wsgi import WSGI_TRANSPORT
 
 from service.http.openapi import operations_of
-from tests.http.running import Caller
+from tests.http.running import Caller, Running
 
 PHASES: Final = ("examples", "coverage", "fuzzing", "stateful")
 
@@ -255,6 +255,13 @@ def configuration(caller: Caller, phases: Sequence[str], examples: int, seed: in
             "suppress-health-check": ["all"],
         }
     )
+
+
+def know_a_webhook(running: Running) -> None:
+    """Registers a webhook in the small plant, so that requests about webhooks find one."""
+    answer = running.caller("integrator").post("/v1/plants/P/webhooks", {"url": "https://receiver.example/"})
+    assert answer.status_code == 201, answer.get_data(as_text=True)
+    KNOWN["webhook"] = {json.loads(answer.data)["webhook"]["id"]}
 
 
 def send_generated(

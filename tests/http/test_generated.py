@@ -14,7 +14,7 @@ import pytest
 from schemathesis.config import PhasesConfig
 
 from tests.http.conftest import small_plant
-from tests.http.generated import DEEP, LEFT_OUT, PHASES, Outcome, send_generated, untouched
+from tests.http.generated import DEEP, LEFT_OUT, PHASES, Outcome, know_a_webhook, send_generated, untouched
 from tests.http.running import Running
 
 EXAMPLES = 6
@@ -26,6 +26,7 @@ def running(tmp_path: Path) -> Iterator[Running]:
     made = Running(tmp_path)
     made.clock.now = datetime.now(UTC)
     small_plant(made)
+    know_a_webhook(made)
     yield made
     made.close()
 

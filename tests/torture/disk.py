@@ -34,12 +34,15 @@ class SmallDisk:
             raise NoSmallDisk(mounted.stderr.strip() or "mount failed")
 
     def fill(self, leaving_bytes: int) -> None:
-        """Takes all room but so much."""
-        free = os.statvfs(self.folder)
-        room = free.f_bavail * free.f_frsize - leaving_bytes
+        """Takes all room but so much, while others write as well."""
         with self._ballast.open("ab") as ballast:
-            if room > 0:
-                os.posix_fallocate(ballast.fileno(), ballast.tell(), room)
+            while True:
+                free = os.statvfs(self.folder)
+                room = free.f_bavail * free.f_frsize - leaving_bytes
+                if room <= 0:
+                    return
+                with contextlib.suppress(OSError):  # somebody else took some of it meanwhile
+                    os.posix_fallocate(ballast.fileno(), os.fstat(ballast.fileno()).st_size, room)
 
     def free(self) -> None:
         """Gives the room back."""

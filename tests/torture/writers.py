@@ -169,7 +169,7 @@ class Writer(threading.Thread):
                 break
             if (give_up and not twin) or not self._patience():
                 sent.outcome = UNKNOWN if sent.unknown or twin else REFUSED
-                time.sleep(0.05)
+                time.sleep(0.2)
                 break
             if time.monotonic() > deadline:
                 sent.outcome = UNKNOWN
