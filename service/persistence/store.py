@@ -11,12 +11,12 @@ import secrets
 import weakref
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from types import ModuleType
 from typing import Any, Final, TypeVar
 
-from sqlalchemy import Connection, Engine, Row, exc, or_, select
+from sqlalchemy import Connection, Engine, Row, or_, select
 
 from service.config import Settings
 from service.domain.access import Principal
@@ -25,8 +25,9 @@ from service.errors import LogCorrupt, LogSealed, NotFound, ServiceError, StoreB
 from service.ledger.notes import signed_note
 from service.persistence import engines, filters
 from service.persistence.access import StoredService, find_caller
+from service.persistence.committing import committed
 from service.persistence.erasure import empty_journal
-from service.persistence.faults import meaning, translated
+from service.persistence.faults import translated
 from service.persistence.folding import FoldTable, release_folds
 from service.persistence.growing import GrowingTree
 from service.persistence.identifiers import Clock, RandomBytes, comparable
@@ -53,15 +54,11 @@ from service.persistence.sealing import (
 )
 from service.persistence.tables import events, logs
 from service.persistence.witness import Witness
-from service.persistence.writing import PlantWriting, ServiceWriting, Writing
+from service.persistence.writing import PlantWriting, ServiceWriting
 
 LOCK_FILE: Final = "write.lock"
 CHUNK: Final = 1_000
 PART: Final = 50_000  # events that one transaction takes into a tree which is behind
-UNKNOWN_OUTCOME: Final = (
-    "The connection was lost while committing, so that the outcome is not known here. "
-    "Repeat the request with the same idempotency key to learn it."
-)
 
 Made = TypeVar("Made")
 
@@ -211,7 +208,7 @@ class SqlStore:
                     connection, head, self.folds, self.signing, self.clock, self._random_bytes
                 ),
             )
-            with _ended(connection, writer) as ended:
+            with committed(connection, writer) as ended:
                 yield writer
         self._acknowledge(writer.log_id, ended.checkpoint)
 
@@ -225,7 +222,7 @@ class SqlStore:
                 None,
                 lambda head: ServiceWriting(connection, head, self.signing, self.clock, self._random_bytes),
             )
-            with _ended(connection, writer) as ended:
+            with committed(connection, writer) as ended:
                 yield writer
         self._acknowledge(writer.log_id, ended.checkpoint)
 
@@ -447,35 +444,3 @@ def _no_log(plant: str | None) -> Exception:
     if plant is None:
         return StoreBusy("The database has not been migrated to this version of the service.")
     return NotFound("There is no such plant.", plant=plant)
-
-
-@dataclass
-class _Ended:
-    """How a write transaction ended. checkpoint: committed with it, None where nothing was appended."""
-
-    checkpoint: StoredCheckpoint | None = None
-
-
-@contextmanager
-def _ended(connection: Connection, writer: Writing) -> Iterator[_Ended]:
-    """Commits at the end, or undoes everything: after an error, a spoilt append, or on request."""
-    ended = _Ended()
-    try:
-        yield ended
-        if writer.appender.spoilt:
-            raise StoreBusy("An append failed half-way, so that all of it was undone. Try again.")
-        if writer.undone:
-            connection.rollback()
-            return
-        checkpoint = writer.appender.finish()
-    except BaseException:
-        connection.rollback()
-        raise
-    try:
-        connection.commit()
-    except exc.DBAPIError as error:
-        fault = meaning(error)
-        unknown = error.connection_invalidated or fault.code == ServiceError.code
-        connection.rollback()
-        raise (StoreBusy(UNKNOWN_OUTCOME) if unknown else fault) from error
-    ended.checkpoint = checkpoint

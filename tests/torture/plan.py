@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass
 from random import Random
 from typing import Any
 
-from tests.torture.points import POINTS, WHOLE, WORKER
+from tests.torture.points import ALL_POINTS, POINTS, WHOLE, WORKER
 
 SERVERS = ("one", "two")
 CYCLES_A_ROUND = 8
@@ -75,11 +75,12 @@ def rounds(
     seconds: tuple[float, float] = (2.0, 6.0),
     points: int = 4,
     passages: int = 20,
+    named: tuple[str, ...] = ALL_POINTS,
 ) -> Iterator[Round]:
     """Rounds without end.
 
     cycles: of each round. seconds: shortest and longest time of writing. points: named points for each
-    cycle. passages: at most so many of a point until the deadly one.
+    cycle. passages: at most so many of a point until the deadly one. named: the points.
     """
     chance = Random(f"plan/{engine}/{seed}")
     deck: list[str] = []
@@ -89,7 +90,7 @@ def rounds(
         made = []
         for place in range(cycles):
             length = round(chance.uniform(*seconds), 2)
-            actions = list(_points(chance, deck, length, points, passages)) + list(
+            actions = list(_points(chance, deck, length, (points, passages), named)) + list(
                 _others(chance, engine, length)
             )
             if small and place == cycles - 1:
@@ -108,15 +109,21 @@ def rounds(
 
 
 def short_rounds(seed: int, engine: str) -> Iterator[Round]:
-    """Rounds of a few seconds: every named point is ordered once or twice, and the disk is filled."""
-    return rounds(seed, engine, cycles=3, seconds=(1.2, 1.5), points=11, passages=4)
+    """Rounds of a few seconds, with many deaths, and with the disk filled at the end.
+
+    The relay dies with its server only: what watches it takes longer each time it starts it again.
+    """
+    return rounds(seed, engine, cycles=3, seconds=(1.2, 1.5), points=11, passages=4, named=POINTS)
 
 
-def _points(chance: Random, deck: list[str], length: float, count: int, passages: int) -> Iterator[Action]:
+def _points(
+    chance: Random, deck: list[str], length: float, most: tuple[int, int], named: tuple[str, ...]
+) -> Iterator[Action]:
     """Named points: each comes up once before any comes up again."""
+    count, passages = most
     for _ in range(chance.randint(count // 2, count)):
         if not deck:
-            deck += POINTS
+            deck += named
             chance.shuffle(deck)
         yield Action(
             round(chance.uniform(0, length * 0.8), 2),

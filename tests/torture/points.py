@@ -36,10 +36,10 @@ POINTS: Final = (
     "during-start",
     "before-emptying",
     "after-emptying",
-    "before-delivery-row",
-    "after-delivery-row",
-    "after-cursor-row",
 )
+# What the relay writes once a message was delivered.
+RELAY_POINTS: Final = ("before-delivery-row", "after-delivery-row", "after-cursor-row")
+ALL_POINTS: Final = POINTS + RELAY_POINTS
 WHOLE, WORKER = "server", "worker"  # what dies: the process alone, or its server with it
 
 
@@ -66,7 +66,7 @@ class Orders:
     def disarm(self) -> list[str]:
         """Takes back every order; the points of those that were not carried out."""
         taken = []
-        for point in POINTS:
+        for point in ALL_POINTS:
             try:
                 self._file(point).unlink()
             except FileNotFoundError:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import http.client
 import json
+import socket
 import threading
 import time
 from collections.abc import Iterator, Sequence
@@ -30,6 +31,7 @@ class Follower(threading.Thread):
         self.clients = list(clients)
         self.chance = chance
         self.stopping = threading.Event()
+        self._opened: http.client.HTTPConnection | None = None
         self.reading = Reading(log, self.name, 0)
         history.add(self.reading)
 
@@ -43,9 +45,11 @@ class Follower(threading.Thread):
     def stop(self) -> None:
         """Lets it end."""
         self.stopping.set()
-        self.reading.complete = False
+        opened = self._opened
+        if opened is not None and opened.sock is not None:
+            with contextlib.suppress(OSError):
+                opened.sock.shutdown(socket.SHUT_RDWR)  # it may be waiting for the next event
         self.join(30)
-        self.reading.complete = True
 
     def run(self) -> None:
         while not self.stopping.is_set():
@@ -54,6 +58,16 @@ class Follower(threading.Thread):
             with contextlib.suppress(NotSent, Lost, OSError, http.client.HTTPException, ValueError):
                 self.read_on(client)
             self.stopping.wait(PAUSE_S)
+
+    @contextlib.contextmanager
+    def opened(
+        self, client: Client, path: str, headers: dict[str, str]
+    ) -> Iterator[http.client.HTTPResponse]:
+        """An answer to be read piece by piece; its connection is closed at the end."""
+        response = client.stream(path, headers)
+        self._opened = response.connection  # type: ignore[attr-defined]
+        with contextlib.closing(self._opened):
+            yield response
 
     def read_on(self, client: Client) -> None:
         """Reads from where it stands for as long as one answer lasts."""
@@ -73,8 +87,7 @@ class Puller(Follower):
         """One pull."""
         begin = self.reading.following
         path = f"/v1/plants/{self.log}/events?from={begin}"
-        response = client.stream(path, {"Accept": NDJSON})
-        with contextlib.closing(response.connection):  # type: ignore[attr-defined]
+        with self.opened(client, path, {"Accept": NDJSON}) as response:
             if response.status != 200:
                 self._refused(response)
                 return
@@ -116,8 +129,7 @@ class Listener(Follower):
         headers = {"Accept": EVENT_STREAM}
         if self.reading.following:
             headers["Last-Event-ID"] = str(self.reading.following - 1)
-        response = client.stream(f"/v1/plants/{self.log}/events", headers)
-        with contextlib.closing(response.connection):  # type: ignore[attr-defined]
+        with self.opened(client, f"/v1/plants/{self.log}/events", headers) as response:
             if response.status != 200:
                 if response.status != 503:
                     self.remark("answer", f"{response.status}: {response.read()[:300]!r}")

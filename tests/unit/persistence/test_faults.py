@@ -13,12 +13,13 @@ from sqlalchemy import event, exc
 
 from service import errors
 from service.config import Settings
+from service.persistence.committing import UNKNOWN_OUTCOME
 from service.persistence.engines import choose_sqlite
 from service.persistence.faults import meaning, translated
 from service.persistence.folding import release_folds
 from service.persistence.migrate import migrate
 from service.persistence.rebuild import rebuild
-from service.persistence.store import UNKNOWN_OUTCOME, SqlStore
+from service.persistence.store import SqlStore
 from tests.contract.acts import append, hanger_record, inspection, line_record, open_plant
 
 
