@@ -309,6 +309,11 @@ def test_a_log_that_is_not_the_one_named_is_refused(tmp_path: Path) -> None:
         members[EVENTS] = b"".join(log.export())
         members[CHECKPOINTS] = b""
 
+    def ended(members: Members) -> None:
+        members[EVENTS] = b"".join(full_log().export(0, 5))
+        members[CHECKPOINTS] = b"".join(members[CHECKPOINTS].splitlines(keepends=True)[:6])
+
+    assert refusal(backup(tmp_path, ended)) == ("altered", None)
     assert refusal(backup(tmp_path, fewer)) == ("altered", None)
     assert refusal(backup(tmp_path, filtered))[0] in {"altered", "missing"}
     assert refusal(backup(tmp_path, another)) == ("altered", None)
