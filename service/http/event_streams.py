@@ -8,6 +8,7 @@ quarter of an hour in any case: the client reconnects with the id of the last ev
 from __future__ import annotations
 
 import logging
+import os
 import select
 import socket
 import threading
@@ -195,7 +196,8 @@ def end_with_worker(worker: Any) -> None:
     worker: gunicorn's, with the application loaded; this is its hook `post_worker_init`.
     """
     streams: EventStreams = worker.wsgi.extensions[EXTENSION].streams
-    streams.stopping = lambda: not worker.alive
+    # A worker whose master was killed is on its way out too, though nobody told it.
+    streams.stopping = lambda: not worker.alive or os.getppid() != worker.ppid
 
 
 def _look(follower: Follower) -> Sequence[StoredEvent]:

@@ -21,7 +21,7 @@ from sqlalchemy import Connection, Engine, Row, or_, select
 from service.config import Settings
 from service.domain.access import Principal
 from service.domain.ports import EventFilter, LogFault, StoredCheckpoint
-from service.errors import LogCorrupt, LogSealed, NotFound, ServiceError, StoreBusy, WriteConflict
+from service.errors import LogCorrupt, LogSealed, NotFound, ServiceError, StoreBusy, StoreFull, WriteConflict
 from service.ledger.notes import signed_note
 from service.persistence import engines, filters
 from service.persistence.access import StoredService, find_caller
@@ -57,6 +57,10 @@ from service.persistence.witness import Witness
 from service.persistence.writing import PlantWriting, ServiceWriting
 
 LOCK_FILE: Final = "write.lock"
+STILL_IN_JOURNAL: Final = (
+    "The words are erased, but the database's journal could not be emptied and may still hold them. "
+    "Repeat the request with the same idempotency key."
+)
 CHUNK: Final = 1_000
 PART: Final = 50_000  # events that one transaction takes into a tree which is behind
 
@@ -128,14 +132,17 @@ class SqlStore:
         """After an erasure: empties the database's own journal of the pages before it.
 
         Raises:
-            StoreBusy: a reader kept the journal in use, or the lock could not be had in time
+            StoreFull, StoreBusy: the words are erased, but the journal could not be emptied: no room, a
+                reader that keeps it in use, or the lock not had in time
         """
-        with translated(), self.alone():
-            if not empty_journal(self._plain):
-                raise StoreBusy(
-                    "The words are erased, but the database's journal is in use and may still hold them. "
-                    "Repeat the request with the same idempotency key."
-                )
+        try:
+            with translated(), self.alone():
+                emptied = empty_journal(self._plain)
+        except ServiceError as error:
+            # The erasure itself is committed: "nothing was written" would be false.
+            raise (StoreFull if isinstance(error, StoreFull) else StoreBusy)(STILL_IN_JOURNAL) from error
+        if not emptied:
+            raise StoreBusy(STILL_IN_JOURNAL)
 
     def forget_connections(self) -> None:
         """In a child process just forked: leaves the parent's connections and locks to the parent."""
