@@ -17,8 +17,8 @@ from sqlalchemy import DDL, Table, event
 _EVENT_EXISTS: Final = """
     NEW.sequence <> (SELECT COALESCE(MAX(sequence), -1) + 1 FROM events WHERE log = NEW.log)
     OR EXISTS (SELECT 1 FROM events WHERE id = NEW.id)
-    OR EXISTS (SELECT 1 FROM events WHERE log = NEW.log AND subject = NEW.subject
-               AND subject_sequence = NEW.subject_sequence)
+    OR NEW.subject_sequence <> (SELECT COALESCE(MAX(subject_sequence), -1) + 1 FROM events
+                                WHERE log = NEW.log AND subject = NEW.subject)
     OR (NEW.client_event_id IS NOT NULL AND EXISTS (
         SELECT 1 FROM events WHERE log = NEW.log AND client_event_id = NEW.client_event_id))
 """
