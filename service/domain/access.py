@@ -25,6 +25,7 @@ PERMITTED: Final[Mapping[str, frozenset[str]]] = {
     "transfer": frozenset({"engineer"}),
     "retire": frozenset({"engineer"}),
     "write_criteria": frozenset({"engineer"}),
+    "write_line_models": frozenset({"engineer"}),
     "write_records": frozenset({"engineer", "integrator"}),
     "write_lines": frozenset({"engineer", "integrator"}),
     "write_plants": frozenset({"administrator"}),

@@ -17,6 +17,7 @@ TYPES: Final[Mapping[str, int]] = {
     "line-recorded": 1,
     "hanger-recorded": 1,
     "criteria-recorded": 1,
+    "line-model-recorded": 1,
     "hanger-transferred": 1,
     "hanger-retired": 1,
     "register-changed": 1,
@@ -56,7 +57,7 @@ FREE_TEXT_FIELDS: Final[tuple[str, ...]] = ("note", "reason", "limits")
 class NewEvent:
     """An event that has no place in the log yet.
 
-    subject: `plant`, `line/KEY`, `hanger/MARK`, `criteria`, `webhook/ID` or `service/...`.
+    subject: `plant`, `line/KEY`, `line-model/KEY`, `hanger/MARK`, `criteria`, `webhook/ID` or `service/...`.
     line: the line the subject belonged to when it happened, or None.
     occurred_at: RFC 3339 with offset, as given on site. data: JSON values only, without free text.
     texts: free text by field name; document: bytes of a large body that `data` names by digest.

@@ -27,6 +27,7 @@ RECORD_KINDS: Final[Mapping[str, str]] = {
     "line-recorded": "line",
     "hanger-recorded": "hanger",
     "criteria-recorded": "criteria",
+    "line-model-recorded": "line-model",
 }
 
 

@@ -69,6 +69,12 @@ def _line_inspection(draft: Draft) -> None:
         if field == "contents" and draft.value("contents", None) != data["contents"]:
             draft.disturb("contents")
         draft.put_if_newest(field, data[field])
+    for kind, entries in (("segment", "segments_present"), ("mass", "masses_present")):
+        for entry in data.get(entries, ()):
+            # One fact a part and share: an inspection of one says nothing of the others.
+            for name in ("insulation", "jacketing", "share"):
+                if name in entry:
+                    draft.put_if_newest(f"present/{kind}/{entry[kind].casefold()}/{name}", entry[name])
 
 
 def _authorisation(draft: Draft) -> dict[str, Any]:

@@ -90,3 +90,20 @@ def test_concessions_and_register_changes_stay_listed() -> None:
         "granted_at": event.occurred_at,
     }
     assert site.line_facts()["register_change/2"].value == {"change": "retired", "mark": "A"}
+
+
+def test_what_is_present_is_kept_by_part_and_the_later_look_holds() -> None:
+    site = Site(A=spring())
+    site.inspect_line(
+        segments_present=[{"segment": "S3", "insulation": 0, "jacketing": 0}, {"segment": "S4", "insulation": 0.5}],
+        masses_present=[{"mass": "Valve-1", "share": 1}],
+        at=instant(10),
+    )
+    site.inspect_line(segments_present=[{"segment": "s3", "insulation": 1}], at=instant(20))
+    site.inspect_line(segments_present=[{"segment": "S3", "insulation": 0.25}], at=instant(15))
+    assert {name: fact.value for name, fact in site.line_facts().items()} == {
+        "present/segment/s3/insulation": 1,
+        "present/segment/s3/jacketing": 0,
+        "present/segment/s4/insulation": 0.5,
+        "present/mass/valve-1/share": 1,
+    }
