@@ -51,8 +51,8 @@ def convert_document(document: Any, system: System) -> Any:
 
     Args:
         document: any JSON value, not changed
-        system: `si` (kN, mm, N/mm, MPa, degC, %, deg, kg, kg/m3, mm2, kN*m) or `us` (lbf, in, lbf/in,
-            psi, degF, %, deg, lb, lb/ft3, in2, lbf*ft)
+        system: `si` (kN, mm, N/mm, MPa, degC, %, deg, kg, kg/m3, mm2, kN*m, kg/m2, 1/K) or `us`
+            (lbf, in, lbf/in, psi, degF, %, deg, lb, lb/ft3, in2, lbf*ft, lb/ft2, 1/degF)
 
     Returns:
         a new value; converted numbers have 12 significant digits

@@ -111,7 +111,8 @@ def to_si(value: float, unit: str, dimension: Dimension) -> float:
         dimension: what the field measures
 
     Returns:
-        the value in the SI unit of the dimension (N, m, N/m, Pa, K, 1, rad, kg, kg/m3, m2, N*m)
+        the value in the SI unit of the dimension (N, m, N/m, Pa, K, 1, rad, kg, kg/m3, m2,
+            N*m, kg/m2, 1/K)
 
     Raises:
         MassForForce: a mass unit where a force or a spring rate is wanted

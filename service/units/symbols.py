@@ -31,6 +31,8 @@ class Dimension(Enum):
     DENSITY = "density"  # kg/m3
     AREA = "area"  # m2
     MOMENT = "moment"  # N*m; the joule is refused, a moment is no energy
+    MASS_PER_AREA = "mass_per_area"  # kg/m2
+    EXPANSION = "expansion"  # 1/K, strain for one degree of difference
 
     # Members are single objects; hashing them as such spares the look-ups of the door a detour.
     __hash__ = object.__hash__
@@ -64,6 +66,8 @@ SI_DEFINITION: Mapping[Dimension, str] = MappingProxyType(
         Dimension.DENSITY: "kilogram/meter**3",
         Dimension.AREA: "meter**2",
         Dimension.MOMENT: "newton*meter",
+        Dimension.MASS_PER_AREA: "kilogram/meter**2",
+        Dimension.EXPANSION: "1/kelvin",
     }
 )
 
@@ -133,6 +137,14 @@ SYMBOLS: Mapping[Dimension, tuple[Symbol, ...]] = MappingProxyType(
             Symbol("lbf*ft", "[lbf_av].[ft_i]", "pound_force*foot"),
             Symbol("lbf*in", "[lbf_av].[in_i]", "pound_force*inch"),
         ),
+        Dimension.MASS_PER_AREA: (
+            Symbol("kg/m2", "kg/m2", "kilogram/meter**2"),
+            Symbol("lb/ft2", "[lb_av]/[ft_i]2", "pound/foot**2"),
+        ),
+        Dimension.EXPANSION: (
+            Symbol("1/K", "1/K", "1/kelvin"),
+            Symbol("1/degF", "1/[degF]", "1/delta_degree_Fahrenheit"),
+        ),
     }
 )
 
@@ -153,6 +165,8 @@ PREFERRED: Mapping[str, Mapping[Dimension, str]] = MappingProxyType(
                 Dimension.DENSITY: "kg/m3",
                 Dimension.AREA: "mm2",
                 Dimension.MOMENT: "kN*m",
+                Dimension.MASS_PER_AREA: "kg/m2",
+                Dimension.EXPANSION: "1/K",
             }
         ),
         "us": MappingProxyType(
@@ -169,6 +183,8 @@ PREFERRED: Mapping[str, Mapping[Dimension, str]] = MappingProxyType(
                 Dimension.DENSITY: "lb/ft3",
                 Dimension.AREA: "in2",
                 Dimension.MOMENT: "lbf*ft",
+                Dimension.MASS_PER_AREA: "lb/ft2",
+                Dimension.EXPANSION: "1/degF",
             }
         ),
     }

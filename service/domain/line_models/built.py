@@ -7,7 +7,7 @@ is not known is None, and is named; nothing here is a guess.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
@@ -33,10 +33,11 @@ class SupportedHanger:
         lead_m: change of the rod's length for one turn [m]
         turn_limit_raise, turn_limit_lower: net turns allowed, without sign
         net_turns: turned since erection, signed
-        series_n_per_m: stiffness of rod, steel and assembly in series; infinite where a part is not stated [N/m]
+        series_n_per_m: stiffness of rod, steel and assembly in series, a part that is not stated counting as
+            rigid; infinite where all of them are [N/m]
         rigid_parts: which of `rod`, `steel`, `assembly` count as rigid because the record does not state them
-        height_error_m: pick-up height as surveyed, positive where the rod is short and the pipe held high [m];
-            None where no survey states it
+        height_error_m: pick-up height as surveyed, positive where the rod is short and the pipe held
+            high [m]; None where no survey states it
         height_uncertainty_m: half width of the survey's interval, or of what is taken without a survey [m]
         rod_capacity_n, rod_test_capacity_n: load that the rods may carry, at the pipe [N]
         stop_capacity_up_n: what the stops hold when the rod carries less than the spring [N of the rod]
@@ -120,7 +121,7 @@ class SupportedHanger:
         )
 
     def free(self, *, friction: float = 1.0, offset_m: float | None = None) -> Hanger | None:
-        """Its law with every stop out; None where load, rate, friction or the ends of travel are not known."""
+        """Its law with every stop out; None where load, rate, friction or an end of travel is not known."""
         offset = self._offset_m() if offset_m is None else offset_m
         if self.kind == "rigid":
             return rigid(offset, self.series_n_per_m)
@@ -148,8 +149,10 @@ class WeighedItem:
     Attributes:
         owner: id of the segment or mass. kind: `segment` or `mass`
         part: `pipe`, `insulation`, `jacketing`, `contents` or `mass`
-        weight_n: full weight in each case, by case name [N]
-        share_present: share that is on now, 0 to 1 (contents: by what is in the line)
+        weight_n: weight of the whole part in each case, by case name [N]; `present` is what it would weigh
+            now if all of it were there, of contents the greatest that is ever in the line
+        share_present: share of weight_n["present"] that is there now, 0 to 1 (contents: by what is in the
+            line)
         centre_m: where it acts, global axes [m]
     """
 
@@ -187,21 +190,24 @@ class BuiltLine:
         cases: load cases: `cold` as designed, `present` as it stands (cold), `hot` as designed with thermal
             growth and imposed movements, `test` filled for the pressure test
         items: what weighs, for sums that can be checked by hand
-        unit_loads: for each item with something to lay on: the load case of its whole weight alone
+        unit_loads: for each item, in their order: the load case of weight_n["present"] alone
         nodes: index of each named node in the coordinates of every frame
         segments: place of each segment
         thermal: growth and imposed movements from cold to hot alone, without weight; for frames["hot"]
         surveyed: whether a level survey states the pick-up height of every hanger
         limits: what the model leaves out, a sentence each, for the caller
+        present_not_stated: pointers into the model of what is on or in the line now and neither an
+            inspection nor the model states; the case `present` takes it as designed and cold
     """
 
     frames: Mapping[CaseName, Frame]
     cases: Mapping[CaseName, Case]
     hangers: tuple[SupportedHanger, ...]
     items: tuple[WeighedItem, ...]
-    unit_loads: tuple[Case, ...]
+    unit_loads: Sequence[Case]
     nodes: Mapping[str, int]
     segments: Mapping[str, SegmentPlace]
     thermal: Case
     limits: tuple[str, ...] = ()
     surveyed: bool = field(default=False)
+    present_not_stated: tuple[str, ...] = ()

@@ -56,6 +56,10 @@ EXPECTED = [
     (1.0, "lb/ft3", Dimension.DENSITY, 0.45359237 / 0.3048**3),
     (1.0, "in2", Dimension.AREA, 0.0254**2),
     (1.0, "lbf*ft", Dimension.MOMENT, POUND_FORCE_N * 0.3048),
+    (1.0, "lb/ft2", Dimension.MASS_PER_AREA, 0.45359237 / 0.3048**2),
+    (12.0, "kg/m2", Dimension.MASS_PER_AREA, 12.0),
+    (1.0, "1/degF", Dimension.EXPANSION, 1.8),
+    (0.5, "1/K", Dimension.EXPANSION, 0.5),
 ]
 
 

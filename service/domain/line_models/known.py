@@ -1,0 +1,98 @@
+"""What the log knows of a line as it stands: what is on it, which nuts were turned, which stops are out."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from service.domain.facts import Fact
+from service.domain.instants import parse_instant
+from service.domain.release.stop_register import STOPS_OUT_STATES
+from service.domain.views import HangerView, LineView
+
+
+@dataclass(frozen=True)
+class Known:
+    """The line as it stands.
+
+    Attributes:
+        present: `segments` {id: {insulation, jacketing}}, `masses` {id: share}, and `contents` where
+            known; shares from 0 to 1, ids folded; what was not inspected is left out
+        net_turns: of each hanger by folded mark, signed; the mean over its assemblies
+        load_adjuster_turns: likewise, of the load adjuster of a constant support
+        released: folded marks of the hangers whose stops are out
+    """
+
+    present: Mapping[str, Any]
+    net_turns: Mapping[str, float]
+    load_adjuster_turns: Mapping[str, float]
+    released: frozenset[str]
+
+
+def known_line(view: LineView, model: Mapping[str, Any]) -> Known:
+    """What inspections, turns and steps say of a line.
+
+    What was seen of a part of the line goes before what was seen of the whole, unless the whole was
+    inspected later. `incomplete` for the whole says nothing of a part.
+
+    Args:
+        view: the line with its hangers, as of one sequence
+        model: its line model, as of the same sequence
+    """
+    segments: dict[str, dict[str, float]] = {}
+    for segment in model.get("segments", ()):
+        if "insulation" not in segment:
+            continue
+        key = str(segment["id"]).casefold()
+        shares = {}
+        for name in ("insulation", "jacketing"):
+            share = _share(view.facts.get(name), view.facts.get(f"present/segment/{key}/{name}"))
+            if share is not None:
+                shares[name] = share
+        segments[key] = shares
+    masses = {}
+    for mass in model.get("masses", ()):
+        key = str(mass["id"]).casefold()
+        fact = view.facts.get(f"present/mass/{key}/share")
+        if fact is not None:
+            masses[key] = float(fact.value)
+    present: dict[str, Any] = {"segments": segments, "masses": masses}
+    contents = view.facts.get("contents")
+    if contents is not None:
+        present["contents"] = contents.value
+    return Known(
+        present,
+        {hanger.mark.casefold(): _turned(hanger, "net_turns") for hanger in view.hangers},
+        {hanger.mark.casefold(): _turned(hanger, "load_adjuster_turns") for hanger in view.hangers},
+        frozenset(hanger.mark.casefold() for hanger in view.hangers if _is_out(hanger)),
+    )
+
+
+def _share(whole: Fact | None, part: Fact | None) -> float | None:
+    of_whole = None if whole is None else {"complete": 1.0, "none": 0.0}.get(whole.value)
+    if part is None:
+        return of_whole
+    later = (
+        of_whole is not None
+        and whole is not None
+        and parse_instant(whole.occurred_at) > parse_instant(part.occurred_at)
+    )
+    return of_whole if later else float(part.value)
+
+
+def _turned(hanger: HangerView, name: str) -> float:
+    count = len(hanger.record.get("assemblies", ())) or 1
+    turned = []
+    for assembly in range(1, count + 1):
+        ledger = hanger.facts.get(f"assembly/{assembly}/ledger")
+        turned.append(0.0 if ledger is None else float(ledger.value[name]))
+    return math.fsum(turned) / count
+
+
+def _is_out(hanger: HangerView) -> bool:
+    state = hanger.state
+    if state == "on_hold":
+        state = str(hanger.status.get("held_from"))
+    return state in STOPS_OUT_STATES
