@@ -1,1 +1,1 @@
-"""Balance: what a line weighs, what each hanger carries, and what turning a nut or drawing a stop does to it."""
+"""Balance: what a line weighs, what each hanger carries, and what a turn or a drawn stop does to it."""

@@ -33,6 +33,15 @@ class Analysis:
         self._factorised: dict[int, Factorised] = {}
         self._condensed: dict[CaseName, Condensed] = {}
 
+    def changed(self, built: BuiltLine) -> Analysis:
+        """The same frames with other hangers or loads: what is factorised is used again.
+
+        built: of this line, its frames the same objects
+        """
+        found = Analysis(built)
+        found._factorised = self._factorised
+        return found
+
     # --- the line alone ---------------------------------------------------------------------------------
     def factorised(self, case: CaseName) -> Factorised:
         """The factorised frame of a case; cases with the same frame share it. Errors: FrameUnstable."""

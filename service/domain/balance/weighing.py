@@ -7,7 +7,7 @@ None or `cannot_say`, with the pointers of what is missing.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 EndOfTravel = Literal["will", "may", "will_not", "cannot_say"]
@@ -23,6 +23,7 @@ class Standing:
         position_m: without friction, from the locked position, up positive [m]
         least_m, greatest_m: over the friction band [m]
         margin_m: from the nearer end at the worst of the band; negative: by how much the end is passed [m]
+        nearer: the end that the margin is from
     """
 
     verdict: EndOfTravel
@@ -31,6 +32,7 @@ class Standing:
     least_m: float | None = None
     greatest_m: float | None = None
     margin_m: float | None = None
+    nearer: Literal["upper", "lower"] | None = None
 
 
 @dataclass(frozen=True)
@@ -47,6 +49,8 @@ class HangerWeighing:
         expected_band_m: half width of that reading over the friction band [m]
         cold, hot: where it will stand, all stops out, as the line stands now and hot as designed
         missing: pointers into its record of what was wanted and is not stated
+        thermal_movement_m: what growth and imposed movements do at it, cold to hot, up positive; None where
+            it is not said [m]
     """
 
     mark: str
@@ -58,6 +62,7 @@ class HangerWeighing:
     cold: Standing
     hot: Standing
     missing: tuple[str, ...] = ()
+    thermal_movement_m: float | None = None
 
 
 @dataclass(frozen=True)
@@ -83,6 +88,12 @@ class Weighing:
         missing_weights: greatest first
         indicative: whether pick-up heights are not surveyed, so that locked loads are intervals
         limits: what the model leaves out
+        unsaid: why something cannot be said, by what it is: `locked`, `locked_test`, `expected_cold`, `cold`,
+            `hot`, `design_sum`, `thermal_movement`; a sentence each
+        wanting: pointers of what is missing for the standing of the hangers, by mark: each moves all others
+        assumed: what was taken where nothing was stated, a sentence each
+        present_not_stated: pointers into the model of what is on or in the line now and nothing states; the
+            line as it stands takes it as designed and cold
     """
 
     model_revision: int | None
@@ -94,3 +105,7 @@ class Weighing:
     missing_weights: tuple[MissingWeight, ...]
     indicative: bool
     limits: tuple[str, ...]
+    unsaid: Mapping[str, str] = field(default_factory=dict)
+    wanting: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    assumed: tuple[str, ...] = ()
+    present_not_stated: tuple[str, ...] = ()
