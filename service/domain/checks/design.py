@@ -167,7 +167,7 @@ def working_range_hot(look: Look) -> Row:
     return _in_range(look, look.operating_load())
 
 
-_CAPACITY_MESSAGES = {"pass": "The capacity is not exceeded.", "fail": "The capacity is exceeded."}
+CAPACITY_MESSAGES = {"pass": "The capacity is not exceeded.", "fail": "The capacity is exceeded."}
 
 
 def locked_capacity(look: Look) -> Row:
@@ -184,10 +184,11 @@ def locked_capacity(look: Look) -> Row:
     verdict = checks.upper(max(known), capacity)
     if verdict.status != "fail":
         look.settle(unsaid)
-    return look.compared(verdict, FORCE, _CAPACITY_MESSAGES)
+    return look.compared(verdict, FORCE, CAPACITY_MESSAGES)
 
 
-def _linkage(look: Look) -> float:
+def linkage(look: Look) -> float:
+    """Pin movement for one unit of rod movement [1]; not a number where the record does not state it."""
     ratio = look.value("/stop/linkage_ratio")
     return math.nan if ratio is None else float(ratio)
 
@@ -195,14 +196,14 @@ def _linkage(look: Look) -> float:
 def _stop_holds(look: Look, force: float, capacity_pointer: str) -> Row:
     capacity = look.si(capacity_pointer, FORCE)
     look.settle()
-    return look.compared(checks.upper(force, capacity), FORCE, _CAPACITY_MESSAGES)
+    return look.compared(checks.upper(force, capacity), FORCE, CAPACITY_MESSAGES)
 
 
 def stop_capacity_up(look: Look) -> Row:
     """The stop holding the whole spring force, as with a slack rod, against its upward capacity."""
     if look.optional("/design/stop_capacity_up") is None:
         look.not_applicable("The record states no upward capacity of the stops.")
-    force = look.si("/design/locked_position/load", FORCE) / _linkage(look)
+    force = look.si("/design/locked_position/load", FORCE) / linkage(look)
     return _stop_holds(look, force, "/design/stop_capacity_up")
 
 
@@ -213,5 +214,5 @@ def stop_capacity_down(look: Look) -> Row:
     test = look.share_of("/design/pressure_test_load")
     held = look.si("/design/locked_position/load", FORCE)
     # A test load below the spring's leaves nothing downward for the stop to hold.
-    force = max((test - held) / _linkage(look), 0.0)
+    force = max((test - held) / linkage(look), 0.0)
     return _stop_holds(look, force, "/design/stop_capacity_down")

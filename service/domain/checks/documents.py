@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from service.domain.checks.look import Row
 from service.domain.checks.run import run_document_checks
+from service.domain.checks.weighed import Weighed
 from service.domain.criteria import Criteria
 
 STATUSES: Final = ("pass", "attention", "fail", "cannot_say", "not_applicable")
@@ -19,12 +20,13 @@ def summary(results: Iterable[Row]) -> dict[str, int]:
     return {status: counted[status] for status in STATUSES}
 
 
-def check_request(request: Mapping[str, Any]) -> dict[str, Any]:
+def check_request(request: Mapping[str, Any], *, weighing: Weighed | None = None) -> dict[str, Any]:
     """The checks of a posted request, as schemas/check-request.schema.json; nothing is stored.
 
     Args:
         request: `hanger`, and besides it `criteria`, `inspections`, `readings`, `line` and `groups`
             where they are given
+        weighing: what the balance of a line model that was posted too says; None where none was posted
 
     Returns:
         the mark, the results, and how many have each status
@@ -40,5 +42,6 @@ def check_request(request: Mapping[str, Any]) -> dict[str, Any]:
         readings=request.get("readings", ()),
         line_record=request.get("line"),
         groups=request.get("groups"),
+        weighing=weighing,
     )
     return {"mark": record["mark"], "checks": results, "summary": summary(results)}

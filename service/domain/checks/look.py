@@ -10,8 +10,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any, Final, NoReturn
 
+from service.domain.balance.weighing import HangerWeighing, Weighing
+from service.domain.checks.weighed import NotWeighed, Weighed, weighed_by
 from service.domain.criteria import Criteria
 from service.domain.facts import Fact, Facts
 from service.engineering.checks import Verdict
@@ -26,6 +28,8 @@ if TYPE_CHECKING:
 Row = dict[str, Any]
 
 _UNITS = PREFERRED["si"]
+# What the published shape of a row allows for the source of its basis.
+_SOURCE_LENGTH: Final = 200
 
 
 def _quantity(value_si: float, unit: str, dimension: Dimension) -> dict[str, Any]:
@@ -34,6 +38,12 @@ def _quantity(value_si: float, unit: str, dimension: Dimension) -> dict[str, Any
     if abs(quantity["value"]) < 1e-9:
         quantity["value"] = 0.0
     return quantity
+
+
+def _figures(verdict: Verdict, dimension: Dimension) -> list[dict[str, Any]]:
+    """Found, limit and margin of a verdict as quantities."""
+    unit = _UNITS[dimension]
+    return [_quantity(value, unit, dimension) for value in (verdict.found, verdict.limit, verdict.margin)]
 
 
 @dataclass(frozen=True)
@@ -48,7 +58,9 @@ class Subject:
     """What the checks look at.
 
     record: the hanger's record as given. facts: facts of the hanger, empty where nothing is known.
-    state: release state, None for a posted document. line_record: record of its line, or None.
+    state: release state, None for a posted document. line_record: record of its line, or None. weighing:
+    what the balance of its line says, why it says nothing, or None where the line has no model. key: its mark
+    as the line's model names it; that of the record where None is given.
     """
 
     record: Mapping[str, Any]
@@ -56,9 +68,16 @@ class Subject:
     state: str | None
     line_record: Mapping[str, Any] | None
     criteria: Criteria
+    weighing: Weighed | None = None
+    key: str | None = None
     # The rules of one run ask for the same places over and over.
     _found: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
     _si: dict[str, float] = field(default_factory=dict, repr=False, compare=False)
+
+    @property
+    def mark(self) -> str:
+        """Its mark, by which the line's model knows it."""
+        return str(self.record.get("mark")) if self.key is None else self.key
 
     @property
     def kind(self) -> str:
@@ -117,6 +136,7 @@ class Look:
     inputs: list[str | int] = field(default_factory=list)
     missing: list[str] = field(default_factory=list)
     rests_on: Mapping[str, Any] | None = None
+    balance: str | None = None
 
     # --- what the record states ------------------------------------------------------------------
     def optional(self, pointer: str) -> Any:
@@ -207,6 +227,32 @@ class Look:
         found = self.fact(name)
         return math.nan if found is None else quantity_to_si(found, dimension)
 
+    # --- what the line's balance says --------------------------------------------------------------
+    def weighing(self) -> Weighing | None:
+        """The balance of the line where there is one; noted as used."""
+        weighing = self.subject.weighing
+        if not isinstance(weighing, Weighing):
+            return None
+        self.balance, used = weighed_by(weighing)
+        self.inputs += [name for name in used if name not in self.inputs]
+        return weighing
+
+    def hanger_weighing(self) -> HangerWeighing:
+        """What the balance says of the hanger, noted as used; ends the rule where it says nothing."""
+        if self.subject.weighing is None:
+            self.not_applicable("The line has no model.")
+        mark = self.subject.mark
+        if isinstance(self.subject.weighing, NotWeighed):
+            for pointer in self.subject.weighing.missing.get(mark, ()):
+                self.lack(pointer)
+            self.cannot_say(f"The line is not weighed: {self.subject.weighing.reason}")
+        weighing = self.weighing()
+        hanger = None if weighing is None else weighing.hangers.get(mark)
+        if hanger is None:
+            self.lack(f"line-model/hangers/{mark}")
+            self.cannot_say("The line's model does not have this hanger.")
+        return hanger
+
     # --- limits ------------------------------------------------------------------------------------
     def limit(self, name: str) -> float:
         """A limit of the criteria in SI, or its plain number."""
@@ -240,9 +286,13 @@ class Look:
         """Source, paragraph and standing of what the rule compares with."""
         if self.rests_on is None:
             if self.rule.basis is not None:
-                return self.rule.basis.as_document()
-            self.rest_on_limit(self.rule.limits[0])
-        return dict(self.rests_on or {})
+                self.rests_on = self.rule.basis.as_document()
+            else:
+                self.rest_on_limit(self.rule.limits[0])
+        basis = dict(self.rests_on or {})
+        if self.balance is not None:
+            basis["source"] = f"{self.balance}; {basis['source']}"[:_SOURCE_LENGTH]
+        return basis
 
     def row(self, status: str, message: str, found: Any = None, limit: Any = None, margin: Any = None) -> Row:
         """The rule's row, with plain JSON values for found, limit and margin."""
@@ -265,12 +315,11 @@ class Look:
         verdict: in SI. dimension: of found, limit and margin. messages: a sentence per status; the one
         for `attention` may be left out where there is no such zone.
         """
-        unit = _UNITS[dimension]
-        return self.row(
-            verdict.status,
-            messages[verdict.status],
-            *(_quantity(value, unit, dimension) for value in (verdict.found, verdict.limit, verdict.margin)),
-        )
+        return self.row(verdict.status, messages[verdict.status], *_figures(verdict, dimension))
+
+    def undecided(self, verdict: Verdict, dimension: Dimension, message: str) -> Row:
+        """The row of a comparison that lets nothing be said, with its figures; arguments as `compared`."""
+        return self.row("cannot_say", message, *_figures(verdict, dimension))
 
     def judged(self, good: bool, found: Any, limit: Any, yes: str, no: str) -> Row:
         """The row of a plain yes or no: pass with the sentence `yes`, or fail with `no`."""

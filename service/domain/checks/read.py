@@ -13,6 +13,7 @@ from typing import Any
 from service.domain.checks.consistency import load_at_reading
 from service.domain.checks.design import reserve
 from service.domain.checks.erected import STOPS_OUT, cold_range
+from service.domain.checks.expected import expected_released_cold, optional_expected
 from service.domain.checks.look import Look, Row
 from service.domain.facts import Fact
 from service.domain.instants import parse_instant
@@ -94,14 +95,20 @@ def load_setting(look: Look) -> Row:
     )
 
 
-def _position_row(look: Look, position: float, expected: float, movement: float, what: str) -> Row:
+def _position_row(
+    look: Look, position: float, expected: float, movement: float, what: str, band: float = 0.0
+) -> Row:
+    """Row of a position against the one expected. band: what friction may hold it off besides [m]."""
+    share, least = look.limit("position_share"), look.limit("position_least")
+    # What friction alone may explain is for attention, never accepted.
+    explained = 1.0 + band / max(share * abs(movement), least) if band else 0.0
     verdict = checks.position_off_expected(
         position,
         expected,
         movement,
-        look.limit("position_share"),
-        look.limit("position_least"),
-        look.limit("position_attention_factor"),
+        share,
+        least,
+        max(look.limit("position_attention_factor"), explained),
     )
     return look.compared(
         verdict,
@@ -117,13 +124,14 @@ def _position_row(look: Look, position: float, expected: float, movement: float,
 def cold_reading(look: Look) -> Row:
     """Cold reading of a released spring against the reading expected when released cold.
 
-    The cold mark is no substitute: a correctly released line of variable springs may stand well off it.
+    It is the record's, else that of the line's balance. The cold mark is no substitute: a correctly released
+    line of variable springs may stand well off it.
     """
-    expected = look.si("/indicator/expected_released_cold", LENGTH)
+    expected, band = expected_released_cold(look)
     movement = look.si("/design/vertical_movement", LENGTH)
     look.settle("The reading expected when released cold is not known; the cold mark does not replace it.")
     position, _ = free_reading(look, "cold")
-    return _position_row(look, position, expected, movement, "cold")
+    return _position_row(look, position, expected, movement, "cold", band)
 
 
 def hot_reading(look: Look) -> Row:
@@ -157,7 +165,7 @@ def _expected_travel(look: Look) -> float:
     substitute: a released line of variable springs stands off its cold mark by design, and comes to the
     hot mark by less or more than that movement.
     """
-    released = look.si("/indicator/expected_released_cold", LENGTH)
+    released, _ = expected_released_cold(look)
     hot_mark = look.si("/indicator/hot_mark", LENGTH)
     sense = look.value("/indicator/rises_when_pipe")
     look.settle("The travel expected of the released line is not known.")
@@ -206,10 +214,10 @@ def travel_size(look: Look) -> Row:
 
 def _step(look: Look) -> float:
     """Change of the reading from released cold to hot [m], as the marks or else the design expect it."""
-    released = look.optional_si("/indicator/expected_released_cold", LENGTH)
+    released = optional_expected(look)
     hot_mark = look.optional_si("/indicator/hot_mark", LENGTH)
     if released is not None and hot_mark is not None:
-        return hot_mark - released
+        return hot_mark - released[0]
     sense = look.value("/indicator/rises_when_pipe")
     movement = look.si("/design/vertical_movement", LENGTH)
     return movement if sense == "rises" else -movement
@@ -258,7 +266,7 @@ def _load_row(look: Look, load: float, expected: float, accept: str, limit: str,
 
 def cold_load_inferred(look: Look) -> Row:
     """Load of a variable spring inferred from its cold position, against the expected released-cold load."""
-    expected = load_at_reading(look, look.si("/indicator/expected_released_cold", LENGTH))
+    expected = load_at_reading(look, expected_released_cold(look)[0])
     look.settle("The load expected when released cold is not known.")
     if not expected > 0.0:
         look.cannot_say("The load expected when released cold is not greater than zero.")

@@ -9,13 +9,14 @@ from typing import Any
 from service.domain.checks.look import Answer, DocumentFact, Look, Row, Subject
 from service.domain.checks.rules import RULES
 from service.domain.checks.table import Group, Rule
+from service.domain.checks.weighed import Weighed
 from service.domain.criteria import Criteria
 from service.domain.facts import INSPECTED_FIELDS, READING_FIELDS, Fact, Facts
 from service.domain.instants import parse_instant
 from service.domain.views import HangerView, LineView
 from service.errors import Finding, InvalidDocument, OutOfRange
 
-GROUPS: tuple[Group, ...] = ("design", "erected", "read")
+GROUPS: tuple[Group, ...] = ("design", "erected", "read", "balance")
 
 
 def _outside(rule: Rule, subject: Subject) -> str | None:
@@ -29,7 +30,7 @@ def _outside(rule: Rule, subject: Subject) -> str | None:
     return None
 
 
-def apply(rule: Rule, subject: Subject, assembly: int | None) -> Row:
+def apply(rule: Rule, subject: Subject, assembly: int | None = None) -> Row:
     """One row: what the rule says of the hanger, or of one assembly of it.
 
     A rule that passes although something that it asked for is missing would have guessed: such a row
@@ -65,8 +66,11 @@ def _rows(rule: Rule, subject: Subject) -> Iterator[Row]:
 
 
 def run_rules(subject: Subject, groups: Iterable[str]) -> list[Row]:
-    """Every row of the chosen groups, in the table's order and by assembly."""
-    wanted = frozenset(groups)
+    """Every row of the chosen groups, in the table's order and by assembly.
+
+    Rules of the balance run only for a line that has a model.
+    """
+    wanted = frozenset(groups) - (frozenset({"balance"}) if subject.weighing is None else frozenset())
     return [row for rule in RULES if rule.group in wanted for row in _rows(rule, subject)]
 
 
@@ -76,6 +80,7 @@ def run_checks(
     *,
     line: LineView | None = None,
     groups: Iterable[str] = GROUPS,
+    weighing: Weighed | None = None,
 ) -> list[Row]:
     """The checks of one stored hanger as of its view.
 
@@ -83,7 +88,9 @@ def run_checks(
         view: the hanger, its record and its facts
         criteria: the limits to compare with
         line: its line, for the line's own cold range; the criteria's holds where none is given
-        groups: `design`, `erected`, `read`: any of them
+        groups: `design`, `erected`, `read`, `balance`: any of them
+        weighing: what the line's balance says, or why it says nothing; None where the line has no model, and
+            then no rule of the balance is run
 
     Returns:
         check results, as schemas/check-result.schema.json: one a rule, or one a rule and assembly
@@ -92,7 +99,9 @@ def run_checks(
     if state == "on_hold":
         state = str(view.status.get("held_from"))
     line_record = line.record if line is not None else None
-    return run_rules(Subject(view.record, view.facts, state, line_record, criteria), groups)
+    return run_rules(
+        Subject(view.record, view.facts, state, line_record, criteria, weighing, view.mark), groups
+    )
 
 
 def _document_facts(
@@ -168,6 +177,7 @@ def run_document_checks(
     readings: Iterable[Mapping[str, Any]] = (),
     line_record: Mapping[str, Any] | None = None,
     groups: Iterable[str] | None = None,
+    weighing: Weighed | None = None,
 ) -> list[Row]:
     """The checks of a posted record, with whatever was posted with it; nothing is stored.
 
@@ -178,6 +188,7 @@ def run_document_checks(
         readings: readings posted with it, each as `reading` with `stops_out`
         line_record: record of its line, for the line's cold range
         groups: which groups; those for which something was posted where None is given
+        weighing: what the balance of a posted line model says, as for `run_checks`
 
     Returns:
         check results; inputs name places in the request instead of events
@@ -185,5 +196,6 @@ def run_document_checks(
     inspections, readings = list(inspections), list(readings)
     facts = _document_facts(inspections, readings) if inspections or readings else _NOTHING
     if groups is None:
-        groups = ("design", *(("erected",) if inspections else ()), *(("read",) if readings else ()))
-    return run_rules(Subject(record, facts, None, line_record, criteria), groups)
+        posted = {"design": True, "erected": bool(inspections), "read": bool(readings), "balance": True}
+        groups = [group for group in GROUPS if posted[group]]
+    return run_rules(Subject(record, facts, None, line_record, criteria, weighing), groups)

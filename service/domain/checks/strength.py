@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 from service.domain.checks.design import cold_load
 from service.domain.checks.look import Look, Row
 from service.engineering import checks
+from service.engineering.checks import Verdict
 from service.engineering.materials import specification_unknown
 from service.engineering.rods import threaded_allowable_stress_pa
 from service.units import Dimension
 
 FORCE, LENGTH, STRESS, ANGLE = Dimension.FORCE, Dimension.LENGTH, Dimension.STRESS, Dimension.ANGLE
 
-_ROD_MESSAGES = {
+ROD_MESSAGES = {
     "pass": "The rods carry this load on the root area of the thread.",
     "fail": "The load exceeds what the rods may carry on the root area of the thread.",
 }
@@ -27,7 +29,7 @@ def _stated(look: Look) -> None:
     }
 
 
-def _operating_stress(look: Look) -> float:
+def operating_stress(look: Look) -> float:
     """Allowable tension in operation: the record's or the criteria's, with less for unknown steel."""
     stated = look.optional_si("/rod/allowable_stress", STRESS)
     unknown = specification_unknown(look.optional("/rod/material"))
@@ -45,7 +47,7 @@ def _operating_stress(look: Look) -> float:
     return allowed
 
 
-def _test_stress(look: Look) -> float:
+def test_stress(look: Look) -> float:
     """Allowable tension under test: a share of the yield strength, or the cap for unknown steel."""
     strength = look.optional_si("/rod/yield_strength", STRESS)
     cap = look.limit("unknown_steel_test_stress")
@@ -61,33 +63,38 @@ def _test_stress(look: Look) -> float:
     return allowed
 
 
-def _rods_carry(look: Look, load: float, stress: float) -> Row:
+def rods_under(look: Look, stress: float) -> Callable[[float], Verdict]:
+    """What the rods of the assembly say of a load [N], at an allowable stress; ends the rule without rods."""
     thread = look.thread("/rod/thread")
     number = look.value("/rod/number")
     if thread is None:
         look.cannot_say("The rod's thread is not on record, or not of an accepted form.")
     look.settle()
-    return look.compared(checks.rod_load(load, stress, thread.root_area_m2, number), FORCE, _ROD_MESSAGES)
+    return lambda load: checks.rod_load(load, stress, thread.root_area_m2, number)
+
+
+def _rods_carry(look: Look, load: float, stress: float) -> Row:
+    return look.compared(rods_under(look, stress)(load), FORCE, ROD_MESSAGES)
 
 
 def rod_load_operation(look: Look) -> Row:
     """Rods under the operating load."""
-    return _rods_carry(look, look.operating_load(), _operating_stress(look))
+    return _rods_carry(look, look.operating_load(), operating_stress(look))
 
 
 def rod_load_cold(look: Look) -> Row:
     """Rods under the cold load."""
-    return _rods_carry(look, cold_load(look), _operating_stress(look))
+    return _rods_carry(look, cold_load(look), operating_stress(look))
 
 
 def rod_load_locked(look: Look) -> Row:
     """Rods under the spring load as locked. The erected line may put another load on a locked rod."""
-    return _rods_carry(look, look.si("/design/locked_position/load", FORCE), _operating_stress(look))
+    return _rods_carry(look, look.si("/design/locked_position/load", FORCE), operating_stress(look))
 
 
 def rod_load_test(look: Look) -> Row:
     """Rods under the load of the pressure test, at the stress allowed for a test."""
-    return _rods_carry(look, look.share_of("/design/pressure_test_load"), _test_stress(look))
+    return _rods_carry(look, look.share_of("/design/pressure_test_load"), test_stress(look))
 
 
 def rod_swing(look: Look) -> Row:

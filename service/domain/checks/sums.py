@@ -11,9 +11,13 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from service.domain.checks.consistency import load_at_reading
+from service.domain.checks.expected import expected_released_cold
 from service.domain.checks.look import Answer, Look, Row, Subject
 from service.domain.checks.read import free_reading
+from service.domain.checks.rules_balance import DESIGN_SUM
+from service.domain.checks.run import apply
 from service.domain.checks.table import Rule
+from service.domain.checks.weighed import Weighed
 from service.domain.criteria import Criteria
 from service.domain.views import LineView
 from service.engineering import checks
@@ -28,7 +32,7 @@ _MESSAGES = {
 
 
 def _cold_loads(look: Look) -> tuple[float, float]:
-    expected = load_at_reading(look, look.si("/indicator/expected_released_cold", Dimension.LENGTH))
+    expected = load_at_reading(look, expected_released_cold(look)[0])
     look.settle()
     position, _ = free_reading(look, "cold")
     return load_at_reading(look, position), expected
@@ -76,6 +80,10 @@ SUM_RULES: Final[tuple[tuple[Rule, Callable[[Look], tuple[float, float]]], ...]]
 )
 
 
+# Every rule whose row is one of the line.
+LINE_RULES: Final[tuple[Rule, ...]] = (*(rule for rule, _ in SUM_RULES), DESIGN_SUM)
+
+
 @dataclass
 class _Sum:
     found_n: float = 0.0
@@ -89,23 +97,24 @@ def _named(mark: str, names: list[str | int]) -> list[str | int]:
     """Pointers into a hanger's record and names of its observations, with the hanger named."""
     named: list[str | int] = []
     for name in names:
-        if isinstance(name, int):
+        if isinstance(name, int) or name.startswith("line-model"):
             named.append(name)
         else:
             named.append(f"hanger/{mark}#{name}" if name.startswith("/") else f"hanger/{mark}/{name}")
     return named
 
 
-def line_sums(line: LineView, criteria: Criteria) -> list[Row]:
-    """The sums of a line's variable springs, cold and hot.
+def line_sums(line: LineView, criteria: Criteria, *, weighing: Weighed | None = None) -> list[Row]:
+    """The sums of a line's variable springs, cold and hot, and that of its design where it has a model.
 
     Args:
         line: the line with its hangers, as of one sequence
         criteria: the limits to compare with
+        weighing: what the line's balance says, or why it says nothing; None where the line has no model
 
     Returns:
         one row for cold and one for hot; `cannot_say` where any variable spring of the line lacks what
-        is needed, `not_applicable` where the line has none
+        is needed, `not_applicable` where the line has none. With a weighing a row for the design's sum
     """
     variable = [
         view
@@ -115,9 +124,9 @@ def line_sums(line: LineView, criteria: Criteria) -> list[Row]:
     rows = []
     for rule, loads in SUM_RULES:
         total = _Sum()
-        template = Look(Subject({"kind": "variable"}, {}, None, line.record, criteria), rule)
+        template = Look(Subject({"kind": "variable"}, {}, None, line.record, criteria, weighing), rule)
         for view in variable:
-            subject = Subject(view.record, view.facts, view.state, line.record, criteria)
+            subject = Subject(view.record, view.facts, view.state, line.record, criteria, weighing, view.mark)
             if not subject.assemblies:
                 total.missing.append(f"hanger/{view.mark}#/assemblies")
                 total.unsaid.append(view.mark)
@@ -129,11 +138,15 @@ def line_sums(line: LineView, criteria: Criteria) -> list[Row]:
                     total.expected_n += expected_n
                 except (Answer, OutOfRange):
                     total.unsaid.append(view.mark)
+                template.balance = template.balance or look.balance
                 total.inputs += _named(view.mark, look.inputs)
                 total.missing += [str(name) for name in _named(view.mark, list(look.missing))]
         template.inputs = list(dict.fromkeys(total.inputs))
         template.missing = list(dict.fromkeys(total.missing))
         rows.append(_sum_row(template, total, bool(variable)))
+    if weighing is not None and any(view.kind != "rigid" for view in line.hangers):
+        whole = Subject({"kind": "variable"}, {}, None, line.record, criteria, weighing)
+        rows.append(apply(DESIGN_SUM, whole))
     return rows
 
 

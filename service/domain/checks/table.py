@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from service.domain.checks.look import Look, Row
 
-Group = Literal["design", "erected", "read"]
+Group = Literal["design", "erected", "read", "balance"]
 Purpose = Literal["pressure_test", "chemical_clean", "release", "heat_up", "acceptance"]
 
 SPRINGS = ("variable", "constant")
@@ -44,7 +44,8 @@ MECHANICS = Basis("mechanics", None, "standard")
 class Rule:
     """One row of the table.
 
-    code: public name. group: design, erected (what was found on site) or read (what the scales show).
+    code: public name. group: design, erected (what was found on site), read (what the scales show) or balance
+    (what the line's model says; run only where the line was weighed).
     title: one line. run: gives the row. kinds: kinds of support that it applies to. per_assembly: one
     row an assembly, else one for the hanger. vertical: it does not apply to a horizontal line of
     action. rod: it does not apply to a base spring. limits: names of the criteria that it compares

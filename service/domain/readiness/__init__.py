@@ -1,6 +1,7 @@
 """Readiness: is the line ready, for which purpose, and what stands in the way."""
 
-from service.domain.readiness.answer import NOT_WEIGHED, VERDICTS, assess, assess_plant, blockers
+from service.domain.checks import NotWeighed, Weighed
+from service.domain.readiness.answer import NOT_WEIGHED, VERDICTS, assess, assess_plant, blockers, not_weighed
 from service.domain.readiness.codes import BLOCKER_CODES, PURPOSES, BlockerCode
 from service.domain.readiness.concessions import concession_problem
 
@@ -10,8 +11,11 @@ __all__ = [
     "PURPOSES",
     "VERDICTS",
     "BlockerCode",
+    "NotWeighed",
+    "Weighed",
     "assess",
     "assess_plant",
     "blockers",
     "concession_problem",
+    "not_weighed",
 ]

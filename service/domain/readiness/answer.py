@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
 from typing import Any, Final
 
+from service.domain.checks import NotWeighed, Weighed, lacking
 from service.domain.criteria import Criteria
 from service.domain.instants import format_instant
+from service.domain.readiness.balance_conditions import WEIGHTS
 from service.domain.readiness.codes import PURPOSES
-from service.domain.readiness.concessions import weighed
+from service.domain.readiness.concessions import listed
 from service.domain.readiness.conditions import outcomes_of
 from service.domain.readiness.looks import HangerLook, LineLook
 from service.domain.readiness.outcomes import Outcome, unmet
@@ -36,6 +38,36 @@ NOT_WEIGHED: Final = (
 )
 
 
+def not_weighed(weighing: Weighed | None) -> list[dict[str, str]]:
+    """What an answer does not weigh, and why.
+
+    Args:
+        weighing: what the line's balance says, or why it says nothing; None where the line has no model
+    """
+    if weighing is None:
+        return [dict(entry) for entry in NOT_WEIGHED]
+    if isinstance(weighing, NotWeighed):
+        detail = f"There is a model of the line, but it weighs nothing: {weighing.reason}"
+        return [{"matter": entry["matter"], "detail": detail} for entry in NOT_WEIGHED]
+    entries = [
+        {
+            "matter": "load-path",
+            "detail": "The line is weighed with every stop in and with every stop out. What each support "
+            "carries between, and whether each step leaves a load path, is for the order of release to say.",
+        }
+    ]
+    if weighing.indicative:
+        entries.append(
+            {
+                "matter": "pick-up-heights",
+                "detail": "Not every pick-up height is surveyed: the loads of locked supports are intervals, "
+                "and indicative. Bearing faces and turns that were observed override them.",
+            }
+        )
+    entries += [{"matter": "assumed", "detail": taken} for taken in weighing.assumed]
+    return entries + [{"matter": "line-model", "detail": limit} for limit in weighing.limits]
+
+
 def assess(
     line: LineView,
     purpose: str,
@@ -45,6 +77,7 @@ def assess(
     explain: bool,
     criteria_revision: int | None,
     service_version: str,
+    weighing: Weighed | None = None,
 ) -> dict[str, Any]:
     """Whether a line is ready for a purpose, with every blocker and the event that shows it.
 
@@ -56,6 +89,8 @@ def assess(
         explain: whether to list what is met, too
         criteria_revision: revision of the criteria, 0 or None for the defaults
         service_version: version that evaluated
+        weighing: what the line's balance says as of that sequence, or why it says nothing; None where the
+            line has no model, and the answer then lists what is not weighed
 
     Returns:
         a document of schemas/readiness.schema.json
@@ -63,9 +98,9 @@ def assess(
     Raises:
         InvalidParameter: an unknown purpose
     """
-    look = _look(line, purpose, criteria, at)
+    look = _look(line, purpose, criteria, at, weighing)
     outcomes, cautions = outcomes_of(look)
-    concessions = weighed(line, purpose, outcomes, at)
+    concessions = listed(line, purpose, outcomes, at, weighing)
     open_, conceded = _parted(outcomes, concessions)
     verdict = _verdict(open_, conceded)
     document = {
@@ -81,19 +116,26 @@ def assess(
         "register_changes": _register_changes(line),
         "authorisation": _authorisation(line),
         "separate_persons_off": not criteria.flag("separate_persons"),
-        "cautions": [*_cautions(look), *cautions],
-        "not_weighed": [dict(entry) for entry in NOT_WEIGHED],
-        "evaluated": _evaluated(line.sequence, at, criteria_revision, service_version),
+        "cautions": [*_cautions(look), *_weight_to_come(look, conceded), *cautions],
+        "not_weighed": not_weighed(weighing),
+        "evaluated": _evaluated(line.sequence, at, criteria_revision, service_version) | _model(weighing),
     }
     if explain:
         document["satisfied"] = [outcome.as_satisfied() for outcome in outcomes if outcome.standing == "met"]
     return document
 
 
-def blockers(line: LineView, purpose: str, criteria: Criteria, *, at: datetime) -> list[Lack]:
+def blockers(
+    line: LineView,
+    purpose: str,
+    criteria: Criteria,
+    *,
+    at: datetime,
+    weighing: Weighed | None = None,
+) -> list[Lack]:
     """What stands in the way of the purpose, concessions in force taken off; arguments as `assess`."""
-    outcomes, _ = outcomes_of(_look(line, purpose, criteria, at))
-    open_, _ = _parted(outcomes, weighed(line, purpose, outcomes, at))
+    outcomes, _ = outcomes_of(_look(line, purpose, criteria, at, weighing))
+    open_, _ = _parted(outcomes, listed(line, purpose, outcomes, at, weighing))
     return [
         Lack(
             outcome.code,
@@ -118,6 +160,7 @@ def assess_plant(
     at: datetime,
     criteria_revision: int | None,
     service_version: str,
+    weighing_of: Callable[[LineView], Weighed | None] = lambda line: None,
 ) -> dict[str, Any]:
     """Readiness of every line of a plant, in short; arguments as `assess`.
 
@@ -125,6 +168,7 @@ def assess_plant(
         plant: its key
         lines: its lines, as of one sequence
         sequence: last event taken into account, -1 for an empty log
+        weighing_of: gives for a line what `assess` takes as its weighing; asked once a line
 
     Returns:
         a document of schemas/plant-readiness.schema.json
@@ -140,6 +184,7 @@ def assess_plant(
             explain=False,
             criteria_revision=criteria_revision,
             service_version=service_version,
+            weighing=weighing_of(line),
         )
         kinds = Counter(blocker["kind"] for blocker in answer["blockers"])
         counts[answer["verdict"]] += 1
@@ -163,10 +208,12 @@ def assess_plant(
     }
 
 
-def _look(line: LineView, purpose: str, criteria: Criteria, at: datetime) -> LineLook:
+def _look(
+    line: LineView, purpose: str, criteria: Criteria, at: datetime, weighing: Weighed | None
+) -> LineLook:
     if purpose not in PURPOSES:
         raise InvalidParameter(f"{purpose} is no purpose of readiness.", accepted=list(PURPOSES))
-    return LineLook.of(line, purpose, criteria, at)
+    return LineLook.of(line, purpose, criteria, at, weighing)
 
 
 def _parted(
@@ -266,6 +313,25 @@ def _cautions(look: LineLook) -> list[dict[str, Any]]:
             f"least {least_m * 1000:g} mm; one that does not may still stand on a stop.",
         )
     return cautions
+
+
+def _model(weighing: Weighed | None) -> dict[str, Any]:
+    """The line model that was weighed by, as the answer names it; nothing where there is none."""
+    if weighing is None:
+        return {}
+    return {"line_model": {"revision": weighing.model_revision, "sequence": weighing.model_sequence}}
+
+
+def _weight_to_come(look: LineLook, conceded: Sequence[tuple[Outcome, int]]) -> list[dict[str, Any]]:
+    """What a release before the weight is complete asks of the crew, where it is conceded."""
+    weighing = look.weighing
+    if weighing is None or not any(outcome.code in WEIGHTS for outcome, _ in conceded):
+        return []
+    detail = (
+        f"Released as conceded, {lacking(weighing.missing_weights)}: read every indicator before this weight "
+        "is put on and again when it is on, and hold both against the balance of that state."
+    )
+    return [{"code": "weight-comes-after-release", "subject": look.subject, "detail": detail}]
 
 
 def _evaluated(

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from service.domain.checks import RULES, SUM_RULES, line_sums, run_checks
+from service.domain.checks import BY_CODE, LINE_RULES, RULES, NotWeighed, line_sums, run_checks
 from service.domain.readiness.codes import PURPOSES
 from service.domain.readiness.looks import HangerLook, LineLook
 from service.domain.readiness.outcomes import Outcome, Standing
@@ -33,6 +33,13 @@ CAPACITIES: Final = frozenset(
         "locked-capacity",
         "stop-capacity-up",
         "stop-capacity-down",
+        "locked-load-balance",
+        "locked-load-test-balance",
+        "rod-load-balance",
+        "rod-load-test-balance",
+        "stop-force-up-balance",
+        "stop-force-down-balance",
+        "stop-force-test-balance",
     }
 )
 ENGAGEMENT_FOUND: Final = frozenset({"engagement-found-upper", "engagement-found-lower"})
@@ -41,6 +48,8 @@ ENGAGEMENTS: Final = ENGAGEMENT_FOUND | {"engagement-drawn-upper", "engagement-d
 RESERVES: Final = frozenset(
     {"reserve-upper-end", "reserve-lower-end", "margin-upper-end", "margin-lower-end"}
 )
+# Rules of where the balance has the spring stand with every stop out.
+PREDICTED_ENDS: Final = frozenset({"end-of-travel-cold", "end-of-travel-hot"})
 
 # For release, rules of what stands still until the crew goes to work on the hanger: they were met when
 # it was cleared, the guards of turn and withdrawal watch it from there, and what moves meanwhile must
@@ -57,12 +66,16 @@ BEFORE_WITHDRAWAL: Final = BEFORE_EASING | {
     "stop-capacity-up",
     "stop-capacity-down",
     "locked-position-agrees",
+    "locked-load-balance",
+    "rod-load-balance",
+    "stop-force-up-balance",
+    "stop-force-down-balance",
 }
 
 _FEEDS: Final[Mapping[str, frozenset[str]]] = {
     # Thread that holds by less than it should is a danger for every purpose.
     rule.code: frozenset(PURPOSES if rule.code in ENGAGEMENT_FOUND else rule.purposes)
-    for rule in (*RULES, *(rule for rule, _ in SUM_RULES))
+    for rule in (*RULES, *LINE_RULES)
 }
 
 # Groups of rules that feed each purpose: the others need not be run.
@@ -70,6 +83,8 @@ _GROUPS: Final[Mapping[str, tuple[str, ...]]] = {
     purpose: tuple(sorted({rule.group for rule in RULES if purpose in _FEEDS[rule.code]}))
     for purpose in PURPOSES
 }
+
+_OF_BALANCE: Final = frozenset(code for code, rule in BY_CODE.items() if rule.group == "balance")
 
 _STANDING: Final[Mapping[str, Standing]] = {
     "pass": "met",
@@ -85,7 +100,7 @@ Answers = tuple[list[Outcome], list[dict[str, Any]]]
 def checks(look: HangerLook) -> Answers:
     """Outcomes of the checks of a hanger that feed the purpose, and cautions from those for attention."""
     groups = _GROUPS[look.on.purpose]
-    rows = run_checks(look.view, look.on.criteria, line=look.on.line, groups=groups)
+    rows = run_checks(look.view, look.on.criteria, line=look.on.line, groups=groups, weighing=look.on.weighed)
     return _answers([(row, _outcome(look, row)) for row in rows if _asked(look, row)])
 
 
@@ -93,8 +108,10 @@ def sums(look: LineLook) -> Answers:
     """The same for the sums that are taken over the whole line."""
     rows = [
         row
-        for row in line_sums(look.line, look.criteria)
-        if look.purpose in _FEEDS[row["rule"]] and row["status"] != "not_applicable"
+        for row in line_sums(look.line, look.criteria, weighing=look.weighed)
+        if look.purpose in _FEEDS[row["rule"]]
+        and row["status"] != "not_applicable"
+        and not (row["rule"] == "design-sum" and isinstance(look.weighed, NotWeighed))
     ]
     return _answers(
         [
@@ -118,6 +135,8 @@ def _asked(look: HangerLook, row: Mapping[str, Any]) -> bool:
     rule = row["rule"]
     if look.on.purpose not in _FEEDS[rule] or rule in WEIGHED_ELSEWHERE or row["status"] == "not_applicable":
         return False
+    if rule in _OF_BALANCE and not look.weighed:
+        return False  # one blocker of the line says so for all of them
     if rule == NAMEPLATE:
         # A plate that was not read, or cannot be, has a blocker of its own.
         plate = look.view.facts.get(f"assembly/{row['assembly']}/nameplate")
@@ -149,10 +168,13 @@ def _code(row: Mapping[str, Any], standing: Standing) -> str:
     rule = row["rule"]
     if rule in ENGAGEMENTS:
         return "engagement-not-shown" if standing == "unknown" else "engagement-too-short"
+    # What the balance cannot rule out stands under the code of what it would be, as not known.
+    if rule in PREDICTED_ENDS:
+        return "end-of-travel"
+    if rule in CAPACITIES and (standing != "unknown" or rule in _OF_BALANCE):
+        return "capacity-exceeded"
     if standing == "unknown":
         return "check-unanswered"
-    if rule in CAPACITIES:
-        return "capacity-exceeded"
     return "end-of-travel" if rule in RESERVES else "check-failed"
 
 

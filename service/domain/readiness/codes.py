@@ -25,7 +25,9 @@ class BlockerCode:
     """One code. about: what its subject is; `check` for whatever a check speaks of, its rule at the end of
     the subject. never: why it can never be conceded, None where it can.
 
-    An unknown blocker can never be conceded, whatever its code: nobody knows what would be accepted.
+    An unknown blocker can never be conceded, whatever its code: nobody knows what would be accepted. Some
+    codes can be conceded under conditions only, which the blocker then names: missing insulation and
+    jacketing for release alone, and only where the balance of the line allows it.
     """
 
     code: str
@@ -51,10 +53,6 @@ class BlockerCode:
         }
 
 
-_NO_MODEL = (
-    "weight that is put on after release is allowed only when the balance of the line shows every hanger "
-    "inside its margins, or equal ballast is on; there is no model of the line, so that cannot be weighed"
-)
 _COUNT = "the count of the travel stops is never conceded"
 _THREAD = "thread engagement is restored, never conceded"
 _HARDWARE = "missing hardware is put on, never conceded"
@@ -87,14 +85,12 @@ _CODES: Final = (
         "The insulation is not as the springs were set for.",
         "line",
         ("release", *_SHUT),
-        _NO_MODEL,
     ),
     BlockerCode(
         "jacketing-incomplete",
         "The jacketing is not as the springs were set for.",
         "line",
         ("release", *_SHUT),
-        _NO_MODEL,
     ),
     BlockerCode(
         "pressure-test-not-done",
@@ -120,6 +116,20 @@ _CODES: Final = (
         "The state of the supports on connected lines is not known.",
         "line",
         ("release", "heat_up"),
+    ),
+    BlockerCode(
+        "line-not-weighed",
+        "The line has a model, but cannot be weighed by it.",
+        "line",
+        (*_LOCKED, "release", "heat_up"),
+        "what is not known cannot be conceded",
+    ),
+    BlockerCode(
+        "no-load-path",
+        "With every stop out nothing would fix the height of the line, or a part of it.",
+        "line",
+        ("release",),
+        "a line that nothing holds at its height falls or rises to an end of travel",
     ),
     # --- a hanger ---------------------------------------------------------------------------------
     BlockerCode(

@@ -7,19 +7,25 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from service.domain.access import Principal
+from service.domain.checks import Weighed
 from service.domain.criteria import Criteria
 from service.domain.instants import format_instant, parse_instant
+from service.domain.readiness.balance_conditions import WEIGHTS
 from service.domain.readiness.codes import BLOCKER_CODES
 from service.domain.readiness.conditions import outcomes_of
-from service.domain.readiness.looks import LineLook
+from service.domain.readiness.looks import CONCESSION_PREFIX, LineLook
 from service.domain.readiness.outcomes import Outcome, unmet
 from service.domain.views import LineView
 from service.errors import NotConcedable
 
-_PREFIX = "concession/"
 
-
-def weighed(line: LineView, purpose: str, outcomes: Sequence[Outcome], at: datetime) -> list[dict[str, Any]]:
+def listed(
+    line: LineView,
+    purpose: str,
+    outcomes: Sequence[Outcome],
+    at: datetime,
+    weighing: Weighed | None = None,
+) -> list[dict[str, Any]]:
     """Every concession ever granted for the line and purpose, in order, each in force or why not.
 
     Args:
@@ -27,6 +33,7 @@ def weighed(line: LineView, purpose: str, outcomes: Sequence[Outcome], at: datet
         purpose: purpose of readiness
         outcomes: every outcome of the purpose
         at: instant at which expiries are judged
+        weighing: what the line's balance says, or why it says nothing; None where the line has no model
 
     Returns:
         documents with `in_force` and `ended_by`: null, `expired`, `blocker-gone`, `new-evidence`,
@@ -34,14 +41,18 @@ def weighed(line: LineView, purpose: str, outcomes: Sequence[Outcome], at: datet
     """
     blocking = {(outcome.code, outcome.subject): outcome for outcome in unmet(outcomes)}
     granted = sorted(
-        (fact.value for name, fact in line.facts.items() if name.startswith(_PREFIX)),
+        (fact.value for name, fact in line.facts.items() if name.startswith(CONCESSION_PREFIX)),
         key=lambda value: int(value["sequence"]),
     )
     documents = []
     for value in granted:
         if value["purpose"] != purpose:
             continue
-        ended_by = _ended_by(line, value, blocking.get((value["code"], value["subject"])), at)
+        # Weight that is put on after release is conceded by the balance, and so by the line's model.
+        revisions = [*_revisions(line, value["subject"])]
+        if value["code"] in WEIGHTS and weighing is not None and weighing.model_sequence is not None:
+            revisions.append(weighing.model_sequence)
+        ended_by = _ended_by(revisions, value, blocking.get((value["code"], value["subject"])), at)
         documents.append({**_document(value), "in_force": ended_by is None, "ended_by": ended_by})
     return documents
 
@@ -51,14 +62,17 @@ def _document(value: Mapping[str, Any]) -> dict[str, Any]:
     return {key: value[key] for key in keys}
 
 
-def _ended_by(line: LineView, value: Mapping[str, Any], blocker: Outcome | None, at: datetime) -> str | None:
+def _ended_by(
+    revisions: Sequence[int], value: Mapping[str, Any], blocker: Outcome | None, at: datetime
+) -> str | None:
+    """Why a concession is not in force. revisions: events of the records and model that it rests on."""
     if at >= parse_instant(value["expires_at"], "/expires_at"):
         return "expired"
     if blocker is None:
         return "blocker-gone"
     if blocker.shown_by != value["evidence_sequence"]:
         return "new-evidence"
-    if any(revision > value["sequence"] for revision in _revisions(line, value["subject"])):
+    if any(revision > value["sequence"] for revision in revisions):
         return "record-revised"
     return None if blocker.refusal is None else "not-concedable"
 
@@ -73,7 +87,13 @@ def _revisions(line: LineView, subject: str) -> Iterator[int]:
 
 
 def concession_problem(
-    line: LineView, criteria: Criteria, document: Mapping[str, Any], granter: Principal, at: datetime
+    line: LineView,
+    criteria: Criteria,
+    document: Mapping[str, Any],
+    granter: Principal,
+    at: datetime,
+    *,
+    weighing: Weighed | None = None,
 ) -> None:
     """Refuses a concession that may not be granted.
 
@@ -83,6 +103,7 @@ def concession_problem(
         document: the concession, valid by its schema
         granter: the principal who concedes
         at: the present instant
+        weighing: what the line's balance says, or why it says nothing; None where the line has no model
 
     Raises:
         NotConcedable: the blocker does not exist now, is shown by other evidence, is unknown, is of a
@@ -94,7 +115,7 @@ def concession_problem(
         raise NotConcedable(f"{code} is no blocker of readiness.", code=code, accepted=sorted(BLOCKER_CODES))
     if entry.never is not None:
         raise NotConcedable(f"{code} is never conceded: {entry.never}.", code=code, subject=subject)
-    outcomes, _ = outcomes_of(LineLook.of(line, document["purpose"], criteria, at))
+    outcomes, _ = outcomes_of(LineLook.of(line, document["purpose"], criteria, at, weighing))
     blocking = {(outcome.code, outcome.subject): outcome for outcome in unmet(outcomes)}
     blocker = blocking.get((code, subject))
     if blocker is None:

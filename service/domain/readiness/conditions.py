@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
+from service.domain.readiness import balance_conditions as balance
 from service.domain.readiness import hanger_conditions as hanger
 from service.domain.readiness import line_conditions as line
 from service.domain.readiness import stop_conditions as stops
@@ -59,6 +60,8 @@ LINE_CONDITIONS: tuple[OfLine, ...] = (
     OfLine(line.contents, _RELEASE | _HEAT_UP),
     OfLine(line.temperature, _LOCKED | _RELEASE),
     OfLine(line.connected_lines, _RELEASE | _HEAT_UP),
+    OfLine(balance.line_weighed, _LOCKED | _RELEASE | _HEAT_UP),
+    OfLine(balance.load_path, _RELEASE),
 )
 
 HANGER_CONDITIONS: tuple[OfHanger, ...] = (

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from service.domain.facts import Fact
+from service.domain.readiness.balance_conditions import put_on_since
 from service.domain.readiness.looks import AssemblyLook, HangerLook
 from service.domain.readiness.outcomes import Outcome, judged
 
@@ -253,6 +254,9 @@ def _no_use(look: AssemblyLook, fact: Fact | None, condition: str, states: froze
         return f"The {condition} reading is of another cycle."
     if look.of.turned_after(fact):
         return f"The adjuster was turned after the {condition} reading."
+    if condition == "cold" and look.of.on.purpose == "heat_up":
+        part = put_on_since(look.of, fact)
+        return None if part is None else f"The {part} was put on after release; read the indicator again."
     return None
 
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import Any
 
 from service.domain.facts import Fact
+from service.domain.readiness.balance_conditions import never_later, weight_missing
 from service.domain.readiness.looks import LineLook
 from service.domain.readiness.outcomes import Outcome, judged
 from service.engineering.comparison import at_least, at_most
@@ -135,9 +137,13 @@ def temporary_supports(look: LineLook) -> Iterator[Outcome]:
 
 
 def _weight_on(look: LineLook, code: str, name: str) -> Outcome:
-    """Insulation or jacketing as the springs were set for; complete where the record states no basis."""
+    """Insulation or jacketing as the springs were set for; complete where the record states no basis.
+
+    Where the line was weighed, the model's segments have to say the same, and what is missing is named.
+    """
     expected = look.stated("weight_basis", "insulation") or "complete"
-    return _from_inspection(
+    lacks = weight_missing(look, name)
+    outcome = _from_inspection(
         look,
         code,
         name,
@@ -147,6 +153,13 @@ def _weight_on(look: LineLook, code: str, name: str) -> Outcome:
         failed=f"The {name} is not as the springs were set for: {expected}.",
         missing=f"No inspection states whether the {name} is {expected}.",
     )
+    if outcome.standing == "known":
+        named = f"{outcome.detail} By the line's model, {lacks}." if lacks else outcome.detail
+        return replace(outcome, detail=named, never=never_later(look, name))
+    if outcome.standing == "met" and lacks and expected == "complete":
+        detail = f"The {name} was called complete, but by the line's model {lacks}."
+        return replace(outcome, standing="unknown", detail=detail)
+    return outcome
 
 
 def insulation(look: LineLook) -> Iterator[Outcome]:

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from service.domain.balance.weighing import Weighing
+from service.domain.checks import Weighed
 from service.domain.criteria import Criteria
 from service.domain.facts import Fact
 from service.domain.instants import parse_instant
@@ -14,6 +16,9 @@ from service.domain.views import HangerView, LineView
 
 # States in which every stop of the hanger has been drawn.
 STOPS_DRAWN = frozenset({"stops_out", "positioning", "released", "proved"})
+
+# Names of the line's facts that are concessions; the sequence of each follows.
+CONCESSION_PREFIX = "concession/"
 
 Place = tuple[datetime, int]
 
@@ -25,7 +30,11 @@ def place(fact: Fact) -> Place:
 
 @dataclass(frozen=True)
 class LineLook:
-    """A line for one purpose at one instant. hangers: those not retired."""
+    """A line for one purpose at one instant.
+
+    hangers: those not retired. weighed: what the line's balance says, or why it says nothing; None where the
+    line has no model.
+    """
 
     line: LineView
     purpose: str
@@ -33,9 +42,17 @@ class LineLook:
     at: datetime
     hangers: tuple[HangerView, ...]
     locked_again: tuple[datetime, HangerView] | None
+    weighed: Weighed | None = None
 
     @classmethod
-    def of(cls, line: LineView, purpose: str, criteria: Criteria, at: datetime) -> LineLook:
+    def of(
+        cls,
+        line: LineView,
+        purpose: str,
+        criteria: Criteria,
+        at: datetime,
+        weighing: Weighed | None = None,
+    ) -> LineLook:
         """The look at a line; notes when a hanger of it was last locked again."""
         hangers = tuple(hanger for hanger in line.hangers if not hanger.retired)
         starts = [
@@ -44,12 +61,17 @@ class LineLook:
             if hanger.status["cycle_started_at"] is not None
         ]
         latest = max(starts, key=lambda start: start[0], default=None)
-        return cls(line, purpose, criteria, at, hangers, latest)
+        return cls(line, purpose, criteria, at, hangers, latest, weighing)
 
     @property
     def subject(self) -> str:
         """Subject of the line's blockers."""
         return f"line/{self.line.line}"
+
+    @property
+    def weighing(self) -> Weighing | None:
+        """What the line's balance says, where it says anything."""
+        return self.weighed if isinstance(self.weighed, Weighing) else None
 
     def stated(self, *path: str) -> Any:
         """What the line's record states under a path of keys; None where it states nothing."""
@@ -85,6 +107,12 @@ class HangerLook:
     def sprung(self) -> bool:
         """Whether it has a spring, and so stops; anything that is not plainly rigid has."""
         return self.view.kind != "rigid"
+
+    @property
+    def weighed(self) -> bool:
+        """Whether the balance of the line knows the hanger."""
+        weighing = self.on.weighing
+        return weighing is not None and self.view.mark in weighing.hangers
 
     @property
     def state(self) -> str:

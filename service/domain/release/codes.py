@@ -57,7 +57,7 @@ LACK_CODES: Final[Mapping[str, str]] = {
     "load-adjuster-not-back": "The load adjuster was used for easing and is not back at zero net turns.",
     # --- readings and hardware
     "cold-reading-missing": "There is no usable cold reading with the stops out, after the last turn.",
-    "expected-reading-not-stated": "The record does not state the reading expected when released cold.",
+    "expected-reading-not-stated": "Neither record nor balance tells the reading expected released cold.",
     "reading-off-expected": "The cold reading is off the reading expected when released cold.",
     "elevation-not-known": "The elevation of the pipe is not known, as designed or as it stands.",
     "elevation-off": "The pipe stands off its design elevation.",

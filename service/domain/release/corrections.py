@@ -12,6 +12,7 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from service.domain.access import Principal
+from service.domain.checks import Weighed
 from service.domain.criteria import Criteria
 from service.domain.events import CORRECTABLE, Event
 from service.domain.instants import parse_instant
@@ -104,6 +105,7 @@ def reexamine(
     view: HangerView,
     criteria: Criteria,
     others: Mapping[str, Sequence[Event]] = MappingProxyType({}),
+    weighing: Callable[[int], Weighed | None] = lambda sequence: None,
 ) -> list[Lack]:
     """What the guards of the steps passed since the hanger last stood locked lack by the newest correction.
 
@@ -118,6 +120,7 @@ def reexamine(
         criteria: the limits that hold
         others: by subject, every event of the line or of another hanger whose own was corrected: it may
             have moved load here after a stop was seen free, or show that a stop was not out
+        weighing: what the line's balance said as of a sequence; None where the line had no model then
 
     Returns:
         lacks, each with the step and its sequence in its facts and its detail
@@ -135,8 +138,9 @@ def reexamine(
             continue
         was = _line_as_corrected(line, others_earlier, step)
         now = _line_as_corrected(line, others, step)
-        before = _lacks_of(step, _as_corrected(earlier, was, view, criteria, step))
-        after = _lacks_of(step, _as_corrected(events, now, view, criteria, step))
+        weighed = weighing(step.sequence - 1)
+        before = _lacks_of(step, _as_corrected(earlier, was, view, criteria, step, weighed))
+        after = _lacks_of(step, _as_corrected(events, now, view, criteria, step, weighed))
         known = {(lack.code, lack.subject, lack.detail) for lack in before}
         found += [lack for lack in after if (lack.code, lack.subject, lack.detail) not in known]
     return found
@@ -180,7 +184,12 @@ def _line_as_corrected(line: LineView, others: Mapping[str, Sequence[Event]], st
 
 
 def _as_corrected(
-    events: Sequence[Event], line: LineView, view: HangerView, criteria: Criteria, step: Event
+    events: Sequence[Event],
+    line: LineView,
+    view: HangerView,
+    criteria: Criteria,
+    step: Event,
+    weighing: Weighed | None,
 ) -> guards.Situation:
     then = line.hanger(view.mark) or view
     hanger = replace(then, facts=refold_hanger(events, before=step.sequence))
@@ -197,4 +206,5 @@ def _as_corrected(
         occurred_at=parse_instant(step.occurred_at),
         now=parse_instant(step.recorded_at),
         release_blockers=(),
+        weighing=weighing,
     )

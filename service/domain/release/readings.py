@@ -10,6 +10,8 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from service.domain.checks import BY_CODE, run_checks
+from service.domain.checks.expected import of_hanger
+from service.domain.checks.weighed import weighed_by
 from service.domain.facts import Fact
 from service.domain.release.fold import STOPS_STILL_IN
 from service.domain.release.persons import verifier_lacks
@@ -25,7 +27,7 @@ from service.domain.release.situation import (
 from service.engineering.comparison import at_least, at_most
 from service.engineering.springs import required_reserve_m
 from service.errors import Lack
-from service.units import Dimension, quantity_to_si
+from service.units import Dimension, quantity_from_si, quantity_to_si
 
 
 def _length(quantity: Mapping[str, Any]) -> float:
@@ -76,12 +78,16 @@ def cold_readings_in(situation: Situation) -> Iterator[Lack]:
 
 
 def as_expected_cold(situation: Situation) -> Iterator[Lack]:
-    """Each cold reading stands within tolerance of the reading expected when released cold."""
-    expected = _stated(situation, "indicator", "expected_released_cold")
+    """Each cold reading stands within tolerance of the reading expected when released cold.
+
+    The record's expectation counts; where it states none, that of the line's balance. What friction may hold
+    a spring off is not added to the tolerance: an indicator that stands off is worked to where it belongs.
+    """
+    expected, source = _expected_cold(situation)
     if expected is None:
         yield situation.lack(
             "expected-reading-not-stated",
-            "The record does not state the reading expected when released cold; the cold mark does not do.",
+            "Neither record nor balance tells the reading expected released cold; the cold mark does not do.",
             shown_by=situation.view.record_sequence,
         )
         return
@@ -94,11 +100,21 @@ def as_expected_cold(situation: Situation) -> Iterator[Lack]:
         if not at_most(abs(found_m - expected_m), tolerance_m, scale=max(abs(found_m), abs(expected_m))):
             yield assembly.lack(
                 "reading-off-expected",
-                f"The cold reading is more than {tolerance_m * 1000.0:g} mm off the one expected.",
+                f"The cold reading is more than {tolerance_m * 1000.0:g} mm off the one expected{source}.",
                 fact,
                 expected=expected,
                 known=fact.value["position"],
             )
+
+
+def _expected_cold(situation: Situation) -> tuple[Any, str]:
+    """The reading expected when released cold, or None, and the words that name a balance as its source."""
+    stated = _stated(situation, "indicator", "expected_released_cold")
+    hanger = of_hanger(situation.weighing, situation.view.mark)
+    if stated is not None or hanger is None or hanger.expected_released_cold_m is None:
+        return stated, ""
+    source, _ = weighed_by(situation.weighing) if situation.weighing is not None else ("", [])
+    return quantity_from_si(hanger.expected_released_cold_m, "mm", Dimension.LENGTH), f" by the {source}"
 
 
 def at_elevation(situation: Situation) -> Iterator[Lack]:
@@ -343,7 +359,13 @@ def hot_readings_in(situation: Situation) -> Iterator[Lack]:
 
 def hot_checks_pass(situation: Situation) -> Iterator[Lack]:
     """Every check of the readings that acceptance rests on passes; what cannot be said does not pass."""
-    rows = run_checks(situation.view, situation.criteria, line=situation.line, groups=("read",))
+    rows = run_checks(
+        situation.view,
+        situation.criteria,
+        line=situation.line,
+        groups=("read",),
+        weighing=situation.weighing,
+    )
     for row in rows:
         if "acceptance" in BY_CODE[row["rule"]].purposes and row["status"] in ("fail", "cannot_say"):
             yield situation.lack(

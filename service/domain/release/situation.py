@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from service.domain.access import Principal
+from service.domain.checks import Weighed
 from service.domain.criteria import Criteria
 from service.domain.facts import Fact
 from service.domain.instants import parse_instant
@@ -26,6 +27,7 @@ class Situation:
     act: the posted document. actor: who calls. performed_by, performed_by_kind: who did it on site, and
     whether that is a person or a system. occurred_at: when; now: the service's time. release_blockers:
     what keeps the line from being ready for release, empty when ready, None when that was not asked.
+    weighing: what the line's balance says, or why it says nothing; None where the line has no model.
     """
 
     view: HangerView
@@ -38,6 +40,7 @@ class Situation:
     occurred_at: datetime
     now: datetime
     release_blockers: Sequence[Lack] | None = None
+    weighing: Weighed | None = None
 
     @property
     def hands(self) -> frozenset[str]:

@@ -11,6 +11,7 @@ from datetime import datetime
 from typing import Any, Final
 
 from service.domain.access import PERMITTED, ROLES, Principal
+from service.domain.checks import Weighed
 from service.domain.criteria import Criteria
 from service.domain.release import adjuster, guards, machine
 from service.domain.release.persons import conceders, not_the_authoriser, separate
@@ -44,6 +45,7 @@ def status_document(
     principal: Principal,
     at: datetime,
     blockers: Sequence[Lack | Mapping[str, Any]] | None = None,
+    weighing: Weighed | None = None,
 ) -> dict[str, Any]:
     """Where a hanger stands in its release, what is possible from there, its ledger and its stops.
 
@@ -55,6 +57,7 @@ def status_document(
         at: the instant at which freshness and expiry are judged
         blockers: what keeps the line from being ready for release, as lacks or as readiness lists
             them; None when that was not asked
+        weighing: what the line's balance says, or why it says nothing; None where the line has no model
 
     Returns:
         the document
@@ -70,6 +73,7 @@ def status_document(
         occurred_at=at,
         now=at,
         release_blockers=None if blockers is None else [_as_lack(blocker) for blocker in blockers],
+        weighing=weighing,
     )
     status = view.status
     return {

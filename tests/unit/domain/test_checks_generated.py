@@ -8,6 +8,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from service.domain.balance.weighing import Standing
 from service.domain.checks import RULES, STATUSES, line_sums, run_checks
 from service.domain.criteria import Criteria
 from tests.unit.domain.checks_generated import hanger_records
@@ -22,20 +23,25 @@ from tests.unit.domain.checks_samples import (
     variable_facts,
     view,
 )
+from tests.unit.domain.weighings import INSIDE, MAY, UNSAID, WILL, hanger, weighing
 
 CRITERIA = Criteria()
 
 
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-@given(hanger_records(), st.booleans())
-def test_any_record_gets_a_status_from_every_rule(record: dict[str, Any], seen: bool) -> None:
+@given(hanger_records(), st.booleans(), st.sampled_from([INSIDE, WILL, MAY, UNSAID]))
+def test_any_record_gets_a_status_from_every_rule(
+    record: dict[str, Any], seen: bool, standing: Standing
+) -> None:
     facts = (
         variable_facts() | inspected(2, stops_counted=1) | read(2, "cold", 20, position=q(0, "mm"))
         if seen
         else {}
     )
-    hanger = view(record, facts)
-    found = run_checks(hanger, CRITERIA) + line_sums(line_of(hanger), CRITERIA)
+    known = view(record, facts)
+    weighed = weighing(hanger(record["mark"], cold=standing, hot=standing, thermal_movement_m=0.04))
+    found = run_checks(known, CRITERIA, weighing=weighed)
+    found += line_sums(line_of(known), CRITERIA, weighing=weighed)
     assert {entry["rule"] for entry in found} >= {rule.code for rule in RULES}
     for entry in found:
         assert entry["status"] in STATUSES

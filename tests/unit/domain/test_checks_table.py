@@ -16,9 +16,9 @@ from referencing import Registry, Resource
 from service.domain.checks import (
     BY_CODE,
     GROUPS,
+    LINE_RULES,
     RULES,
     STATUSES,
-    SUM_RULES,
     check_request,
     line_sums,
     run_checks,
@@ -45,6 +45,7 @@ from tests.unit.domain.checks_samples import (
     variable_facts,
     view,
 )
+from tests.unit.domain.weighings import hanger, weighing
 
 SCHEMAS = Path(__file__).parents[3] / "schemas"
 DOCUMENTS = [json.loads(path.read_text()) for path in sorted(SCHEMAS.glob("*.json"))]
@@ -82,6 +83,13 @@ PURPOSES = {
         "stops-undamaged",
         "engagement-found-upper",
         "engagement-found-lower",
+        "locked-load-balance",
+        "locked-load-test-balance",
+        "rod-load-balance",
+        "rod-load-test-balance",
+        "stop-force-up-balance",
+        "stop-force-down-balance",
+        "stop-force-test-balance",
     },
     "release": {
         "variability",
@@ -119,6 +127,15 @@ PURPOSES = {
         "rod-angle",
         "engagement-found-upper",
         "engagement-found-lower",
+        "locked-load-balance",
+        "rod-load-balance",
+        "stop-force-up-balance",
+        "stop-force-down-balance",
+        "end-of-travel-cold",
+        "end-of-travel-hot",
+        "movement-balance",
+        "expected-reading-balance",
+        "design-sum",
     },
     "heat_up": {
         "adjuster-locked",
@@ -130,6 +147,8 @@ PURPOSES = {
         "reading-in-span",
         "pair-readings",
         "variable-sum-cold",
+        "end-of-travel-hot",
+        "expected-reading-balance",
     },
     "acceptance": {
         "adjuster-locked",
@@ -151,7 +170,7 @@ PURPOSES["chemical_clean"] = PURPOSES["pressure_test"]
 
 @pytest.mark.parametrize("purpose", PURPOSES)
 def test_a_purpose_is_fed_by_the_rules_written_here_by_hand(purpose: Any) -> None:
-    every = [*RULES, *(rule for rule, _ in SUM_RULES)]
+    every = [*RULES, *LINE_RULES]
     assert {rule.code for rule in every if purpose in rule.purposes} == PURPOSES[purpose]
 
 
@@ -160,7 +179,7 @@ def test_a_rule_that_can_never_be_answered_feeds_no_purpose() -> None:
 
 
 def test_rules_have_codes_of_their_own_and_known_limits() -> None:
-    every = [*RULES, *(rule for rule, _ in SUM_RULES)]
+    every = [*RULES, *LINE_RULES]
     assert len({rule.code for rule in every}) == len(every)
     for rule in every:
         assert rule.group in GROUPS
@@ -179,9 +198,10 @@ def test_a_rule_compares_with_no_limit_that_it_does_not_list(monkeypatch: pytest
 
     monkeypatch.setattr(Look, "limit", watched)
     for record, facts in HANGERS:
-        run_checks(view(record, facts), Criteria())
-        line_sums(line_of(view(record, facts)), Criteria())
-    listed = {rule.code: set(rule.limits) for rule in [*RULES, *(rule for rule, _ in SUM_RULES)]}
+        weighed = weighing(hanger(record["mark"], thermal_movement_m=0.04))
+        run_checks(view(record, facts), Criteria(), weighing=weighed)
+        line_sums(line_of(view(record, facts)), Criteria(), weighing=weighed)
+    listed = {rule.code: set(rule.limits) for rule in [*RULES, *LINE_RULES]}
     assert asked["variability"] == {"variability_max"}
     for code, names in asked.items():
         assert names <= listed[code], code
@@ -189,7 +209,9 @@ def test_a_rule_compares_with_no_limit_that_it_does_not_list(monkeypatch: pytest
 
 @pytest.mark.parametrize(("record", "facts"), HANGERS)
 def test_every_row_is_valid_by_its_schema(record: Document, facts: Any) -> None:
-    found = run_checks(view(record, facts), Criteria()) + line_sums(line_of(view(record, facts)), Criteria())
+    weighed = weighing(hanger(record["mark"]))
+    found = run_checks(view(record, facts), Criteria(), weighing=weighed)
+    found += line_sums(line_of(view(record, facts)), Criteria(), weighing=weighed)
     check = validator("check-result")
     for entry in found:
         check.validate(entry)
@@ -210,7 +232,7 @@ def test_every_row_is_valid_by_its_schema(record: Document, facts: Any) -> None:
 
 @pytest.mark.parametrize(("record", "facts"), HANGERS)
 def test_every_rule_answers_once_a_hanger_or_once_an_assembly(record: Document, facts: Any) -> None:
-    found = run_checks(view(record, facts), Criteria())
+    found = run_checks(view(record, facts), Criteria(), weighing=weighing(hanger(record["mark"])))
     for rule in RULES:
         numbers = [entry["assembly"] for entry in found if entry["rule"] == rule.code]
         assert numbers == [None] or numbers == list(range(1, len(record.get("assemblies", ())) + 1))
@@ -219,8 +241,11 @@ def test_every_rule_answers_once_a_hanger_or_once_an_assembly(record: Document, 
 @pytest.mark.parametrize("record", [VARIABLE, CONSTANT])
 def test_a_sound_hanger_is_sound_in_every_rule(record: Document) -> None:
     facts = variable_facts() if record is VARIABLE else constant_facts()
+    weighed = weighing(hanger("V-1"), hanger("C-1", expected_released_cold_m=6.5 * 0.0254))
     found = [
-        entry for entry in run_checks(view(record, facts), Criteria()) if entry["rule"] != "deviation-as-read"
+        entry
+        for entry in run_checks(view(record, facts), Criteria(), weighing=weighed)
+        if entry["rule"] != "deviation-as-read"
     ]
     assert {entry["status"] for entry in found} == {"pass", "not_applicable"}
 
@@ -242,7 +267,7 @@ def test_a_rigid_hanger_is_checked_in_what_concerns_it_alone() -> None:
 
 def test_the_groups_asked_for_are_the_groups_answered() -> None:
     for group in GROUPS:
-        found = run_checks(view(VARIABLE), Criteria(), groups=(group,))
+        found = run_checks(view(VARIABLE), Criteria(), groups=(group,), weighing=weighing(hanger("V-1")))
         assert {BY_CODE[entry["rule"]].group for entry in found} == {group}
 
 

@@ -14,7 +14,7 @@ from typing import Any
 from service.domain.access import Principal
 from service.domain.criteria import Criteria
 from service.domain.facts import Fact
-from service.domain.readiness import assess
+from service.domain.readiness import Weighed, assess
 from service.domain.views import HangerView, LineView
 
 AT = datetime(2026, 5, 5, 12, 0, tzinfo=UTC)
@@ -405,11 +405,22 @@ def _set(document: Any, path: list[str], value: Any) -> Any:
 
 
 def answer(
-    line: LineView, purpose: str, criteria: Criteria = CRITERIA, explain: bool = False
+    line: LineView,
+    purpose: str,
+    criteria: Criteria = CRITERIA,
+    explain: bool = False,
+    weighing: Weighed | None = None,
 ) -> dict[str, Any]:
     """The answer for a line at the tests' instant."""
     return assess(
-        line, purpose, criteria, at=AT, explain=explain, criteria_revision=0, service_version="0.1.0"
+        line,
+        purpose,
+        criteria,
+        at=AT,
+        explain=explain,
+        criteria_revision=0,
+        service_version="0.1.0",
+        weighing=weighing,
     )
 
 

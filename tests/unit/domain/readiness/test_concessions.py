@@ -255,8 +255,8 @@ def test_an_unknown_is_refused() -> None:
 NEVER = {
     "no-hangers",
     "register-incomplete",
-    "insulation-incomplete",
-    "jacketing-incomplete",
+    "line-not-weighed",
+    "no-load-path",
     "on-hold",
     "not-locked",
     "not-released",
