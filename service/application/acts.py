@@ -24,8 +24,11 @@ from service.application.drafts import (
     unused_client_event,
 )
 from service.application.hangers import hanger_in_scope, state_of
+from service.application.limits import criteria_of
 from service.application.settle import move, settle_line
-from service.application.weigh import criteria_of, open_blockers
+from service.application.weigh import open_blockers
+from service.application.weighings import weighing_of
+from service.domain.checks.weighed import Weighed
 from service.domain.events import CORRECTABLE, Event
 from service.domain.ports import HangerRow, PlantReader, PlantWriter
 from service.domain.readings import reading_flags, refuse_reading, state_at
@@ -94,6 +97,7 @@ def _situation(
         occurred_at=occurred(context, document),
         now=context.now,
         release_blockers=blockers,
+        weighing=weighing_of(writer, line),
     )
 
 
@@ -117,6 +121,12 @@ def _correct(
         return
     assert type in CORRECTABLE
     corrections.check(writer.subject_events(subject), type, subject, document)
+
+
+def _weighing_then(writer: PlantReader, line_key: str, sequence: int) -> Weighed | None:
+    """What the line's balance said as of a sequence."""
+    line = writer.line_view(line_key, as_of=sequence)
+    return None if line is None else weighing_of(writer, line, sequence)
 
 
 def _after_correction(
@@ -146,6 +156,7 @@ def _after_correction(
             view,
             criteria,
             {} if own else {event.subject: corrected},
+            weighing=lambda sequence: _weighing_then(writer, line_key, sequence),
         )
         if failing:
             lacks = [lack.as_document() for lack in failing[:MOST_LACKS]]

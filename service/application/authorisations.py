@@ -15,8 +15,10 @@ from service.application.context import (
     require,
 )
 from service.application.drafts import consequence, draft, occurred, receipt, unused_client_event
+from service.application.limits import criteria_of
 from service.application.settle import settle_line
-from service.application.weigh import assess_line, criteria_of
+from service.application.weigh import assess_line
+from service.application.weighings import weighing_of
 from service.domain import readiness
 from service.domain.instants import parse_instant
 from service.domain.ports import PlantReader
@@ -153,7 +155,10 @@ def grant_concession(context: Context, plant: str, line: str, document: Mapping[
         view = _line(writer, line)
         unused_client_event(context, writer, document)
         criteria, _ = criteria_of(writer)
-        readiness.concession_problem(view, criteria, document, context.principal, context.now)
+        weighing = weighing_of(writer, view)
+        readiness.concession_problem(
+            view, criteria, document, context.principal, context.now, weighing=weighing
+        )
         shown = _as_it_stands(
             assess_line(context, writer, view, document["purpose"], at=context.now), document
         )

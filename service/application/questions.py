@@ -8,7 +8,9 @@ from typing import Any
 
 from service.application.context import Context, line_in_scope, nothing_there, plant_in_scope, require
 from service.application.hangers import hanger_in_scope
-from service.application.weigh import assess_line, criteria_of, open_blockers
+from service.application.limits import criteria_of
+from service.application.weigh import assess_line, open_blockers
+from service.application.weighings import weighing_of
 from service.domain.checks import check_request, line_sums, run_checks, summary
 from service.domain.instants import parse_instant
 from service.domain.nut_plans import plan_nut
@@ -79,6 +81,7 @@ def plant_readiness(context: Context, plant: str, purpose: str, as_of: AsOf = No
             at=at,
             criteria_revision=revision,
             service_version=context.service_version,
+            weighing_of=lambda view: weighing_of(reader, view, sequence),
         )
 
 
@@ -105,7 +108,8 @@ def release_status(context: Context, plant: str, mark: str, as_of: AsOf = None) 
         blockers = None
         if view.state == "cleared":
             blockers = open_blockers(reader, line, "release", at=at, as_of=sequence)
-        return status_document(view, line, criteria, context.principal, at, blockers)
+        weighing = weighing_of(reader, line, sequence)
+        return status_document(view, line, criteria, context.principal, at, blockers, weighing)
 
 
 def list_checks(context: Context, plant: str, mark: str, as_of: AsOf = None) -> dict[str, Any]:
@@ -116,7 +120,8 @@ def list_checks(context: Context, plant: str, mark: str, as_of: AsOf = None) -> 
         sequence, _ = moment(context, reader, as_of)
         view, line = _views(context, reader, mark, sequence)
         criteria, revision = criteria_of(reader, sequence)
-        results = run_checks(view, criteria, line=line)
+        weighing = weighing_of(reader, line, sequence)
+        results = run_checks(view, criteria, line=line, weighing=weighing)
         return {
             "plant": reader.plant,
             "mark": view.mark,
@@ -124,7 +129,7 @@ def list_checks(context: Context, plant: str, mark: str, as_of: AsOf = None) -> 
             "criteria_revision": revision,
             "sequence": line.sequence,
             "checks": results,
-            "line_checks": line_sums(line, criteria),
+            "line_checks": line_sums(line, criteria, weighing=weighing),
             "summary": summary(results),
         }
 

@@ -86,7 +86,8 @@ def safety_changes(name: str, old: Mapping[str, Any], new: Mapping[str, Any]) ->
     return list(changed_safety_fields(old, new, load_schemas()[name]))
 
 
-def _finish(context: Context, writer: PlantWriter) -> None:
+def finish(context: Context, writer: PlantWriter) -> None:
+    """Undo everything at the end of the transaction where it is a trial."""
     if context.dry_run:
         writer.rollback_only()
 
@@ -102,7 +103,7 @@ def put_plant(
         raise nothing_there()
     try:
         with context.store.write(plant) as writer:
-            return _write_plain(context, writer, "plant", writer.plant, None, document, precondition)
+            return write_plain(context, writer, "plant", writer.plant, None, document, precondition)
     except NotFound:
         precondition.judge(None)
         same_key(document, "plant", plant)
@@ -113,7 +114,7 @@ def put_plant(
     with context.store.write(plant) as writer:
         if writer.record("plant", writer.plant) is not None:
             raise DuplicateKey("Another request opened this plant at the same time.", plant=plant)
-        return _write_plain(context, writer, "plant", writer.plant, None, document, precondition)
+        return write_plain(context, writer, "plant", writer.plant, None, document, precondition)
 
 
 def _keepable(document: Mapping[str, Any]) -> None:
@@ -134,7 +135,7 @@ def _open(context: Context, plant: str) -> None:
         service.append(event)
 
 
-def _write_plain(
+def write_plain(
     context: Context,
     writer: PlantWriter,
     kind: str,
@@ -143,17 +144,17 @@ def _write_plain(
     document: Mapping[str, Any],
     precondition: Precondition,
 ) -> Written:
-    """Write a record that nothing else rests on."""
+    """Write a record; what follows elsewhere is the caller's."""
     current = writer.record(kind, key)
     precondition.judge(current)
-    if kind in ("plant", "line"):
-        same_key(document, kind, key)
+    if kind in ("plant", "line", "line-model"):
+        same_key(document, kind.removesuffix("-model"), key)
     same_key(document, "plant", writer.plant)
     if current is not None and same_document(current.document, document):
         return Written(current.document, current.revision, None, created=False, changed=False)
     revision = 1 if current is None else current.revision + 1
     event = record_event(context, writer, kind, key, line, document, revision)
-    _finish(context, writer)
+    finish(context, writer)
     return Written(
         document,
         revision,
@@ -169,7 +170,7 @@ def get_plant(context: Context, plant: str) -> Record:
     require(context, "read")
     plant_in_scope(context, plant)
     with context.store.read(plant) as reader:
-        return _found(reader.record("plant", reader.plant))
+        return found(reader.record("plant", reader.plant))
 
 
 def list_plants(context: Context, after: str, limit: int) -> Page:
@@ -200,7 +201,7 @@ def put_line(
         if current is None and context.principal.lines is not None:
             raise nothing_there()
         key = current.key if current else line
-        written = _write_plain(context, writer, "line", key, key, document, precondition)
+        written = write_plain(context, writer, "line", key, key, document, precondition)
         if not written.changed or written.sequence is None:
             return written
         changed = safety_changes("line-record", current.document, document) if current else []
@@ -211,7 +212,7 @@ def put_line(
             made += end_authorisation(context, writer, view, "record-changed", written.sequence)
             made += hold(context, writer, view.hangers, held, "record-changed", written.sequence)
         made += settle_line(context, writer, key, written.sequence)
-        _finish(context, writer)
+        finish(context, writer)
         consequences = [event.as_document() for event in made]
         return replace(written, consequences=consequences, safety_fields=changed)
 
@@ -221,7 +222,7 @@ def get_line(context: Context, plant: str, line: str) -> Record:
     require(context, "read")
     line_in_scope(context, plant, line)
     with context.store.read(plant) as reader:
-        return _found(reader.record("line", line))
+        return found(reader.record("line", line))
 
 
 def list_lines(context: Context, plant: str, after: str, limit: int) -> Page:
@@ -269,7 +270,7 @@ def put_criteria(
         made: list[Event] = []
         for key in writer.line_keys(None):
             made += settle_line(context, writer, key, event.sequence)
-        _finish(context, writer)
+        finish(context, writer)
         return Written(
             document,
             revision,
@@ -288,7 +289,7 @@ def list_revisions(context: Context, plant: str, kind: str, key: str, after: int
     plant_in_scope(context, plant)
     with context.store.read(plant) as reader:
         if kind != "criteria":  # a plant that has set none has none to list
-            _found(_visible(context, reader, kind, key))
+            found(_visible(context, reader, kind, key))
         rows = reader.revisions(kind, key, after, limit + 1)
     return Page(rows[:limit], rows[limit - 1].revision if len(rows) > limit else None)
 
@@ -300,8 +301,8 @@ def get_revision(context: Context, plant: str, kind: str, key: str, revision: in
     with context.store.read(plant) as reader:
         if kind == "criteria" and revision == 0:
             return _default_criteria(reader)
-        _found(_visible(context, reader, kind, key))
-        return _found(reader.record(kind, key, revision=revision))
+        found(_visible(context, reader, kind, key))
+        return found(reader.record(kind, key, revision=revision))
 
 
 def _visible(context: Context, reader: PlantReader, kind: str, key: str) -> Record | None:
@@ -309,14 +310,15 @@ def _visible(context: Context, reader: PlantReader, kind: str, key: str) -> Reco
     record = reader.record(kind, key)
     if record is None:
         return None
-    if kind == "line" and not context.principal.sees_line(reader.plant, record.key):
+    if kind in ("line", "line-model") and not context.principal.sees_line(reader.plant, record.key):
         return None
     if kind == "hanger" and not context.principal.sees_line(reader.plant, record.line):
         return None
     return record
 
 
-def _found(record: Record | None) -> Record:
+def found(record: Record | None) -> Record:
+    """The record, or the answer for absent and hidden. Errors: NotFound."""
     if record is None:
         raise nothing_there()
     return record

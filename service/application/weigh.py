@@ -1,4 +1,4 @@
-"""Criteria and readiness as the use cases ask for them."""
+"""Readiness as the use cases ask for it."""
 
 from __future__ import annotations
 
@@ -6,19 +6,12 @@ from datetime import datetime
 from typing import Any
 
 from service.application.context import Context
+from service.application.limits import criteria_of
+from service.application.weighings import weighing_of
 from service.domain import readiness
-from service.domain.criteria import Criteria
 from service.domain.ports import PlantReader
 from service.domain.views import LineView
 from service.errors import Lack
-
-
-def criteria_of(reader: PlantReader, as_of: int | None = None) -> tuple[Criteria, int]:
-    """The plant's criteria and their revision; revision 0 are the defaults."""
-    record = reader.record("criteria", reader.plant, as_of=as_of)
-    if record is None:
-        return Criteria.from_document(None), 0
-    return Criteria.from_document(record.document), record.revision
 
 
 def assess_line(
@@ -41,6 +34,7 @@ def assess_line(
         explain=explain,
         criteria_revision=revision,
         service_version=context.service_version,
+        weighing=weighing_of(reader, line, as_of),
     )
 
 
@@ -49,4 +43,4 @@ def open_blockers(
 ) -> list[Lack]:
     """Blockers that no concession in force takes off, judged at one instant; empty means ready."""
     criteria, _ = criteria_of(reader, as_of)
-    return readiness.blockers(line, purpose, criteria, at=at)
+    return readiness.blockers(line, purpose, criteria, at=at, weighing=weighing_of(reader, line, as_of))

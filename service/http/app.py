@@ -22,6 +22,7 @@ from service.http import logs, problems
 from service.http.blueprints import (
     access,
     acts,
+    balance,
     bulk,
     criteria,
     docs,
@@ -30,6 +31,7 @@ from service.http.blueprints import (
     hangers,
     health,
     ledger,
+    line_models,
     lines,
     plants,
     readiness,
@@ -48,6 +50,8 @@ from service.http.state import EXTENSION, Edge, accepted_request_id, edge
 BLUEPRINTS: Final = (
     plants.blueprint,
     lines.blueprint,
+    line_models.blueprint,
+    balance.blueprint,
     hangers.blueprint,
     bulk.blueprint,
     criteria.blueprint,

@@ -28,6 +28,8 @@ MAX_MAGNITUDE: Final = 9_007_199_254_740_991
 
 RECORD_BYTES: Final = 32_768
 LINE_RECORD_BYTES: Final = 262_144
+LINE_MODEL_BYTES: Final = 4_194_304
+MODELLED_BYTES: Final = 8_388_608  # a model with the records of its hangers
 ACT_BYTES: Final = 65_536
 STATELESS_BYTES: Final = 1_048_576
 BULK_BYTES: Final = 1_073_741_824  # the service's setting is less

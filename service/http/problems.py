@@ -11,6 +11,10 @@ from flask import Response, request
 from werkzeug.exceptions import HTTPException
 
 from service import errors
+from service.domain.balance import analysis
+from service.engineering.frames import holding, solution
+from service.engineering.release_order import search
+from service.engineering.states import state, tableau
 from service.errors import ServiceError
 from service.http.state import request_id
 
@@ -52,6 +56,13 @@ STATUS: Final[Mapping[type[ServiceError], int]] = {
     errors.StoreFull: 507,
     errors.LogCorrupt: 500,
     errors.ConfigurationError: 500,
+    analysis.NotWeighable: 422,
+    holding.FrameUnstable: 422,
+    solution.FrameResidual: 422,
+    tableau.NoVerticalStiffness: 422,
+    state.PathLost: 422,
+    state.NotAtRest: 422,
+    search.TooManyWays: 422,
 }
 
 # What a caller can do about it, for the page that `type` leads to.
@@ -103,6 +114,16 @@ ADVICE: Final[Mapping[str, str]] = {
     ),
     "store-full": "The service has no room; nothing was written. Tell its operator.",
     "log-corrupt": "The stored log does not agree with itself. Stop writing and tell the operator.",
+    "not-weighable": "State in the hanger records what `facts.missing` names, by mark and JSON pointer.",
+    "frame-unstable": "Hold the node that `facts` names in the direction named, in the line's model.",
+    "frame-residual": (
+        "The line was not balanced closely enough, so nothing is told. Look in its model for parts that are "
+        "far stiffer, softer or shorter than the rest."
+    ),
+    "no-vertical-stiffness": "Nothing but constant supports would hold the line's height: name what does.",
+    "path-lost": "The line's state could not be followed. Look in its model for what nothing holds.",
+    "not-at-rest": "The line's state could not be followed. Look in its model for what nothing holds.",
+    "too-many-ways": "Let the nuts go back after each stop, or ask for fewer hangers at once, in stages.",
     "configuration": "A setting of the service is wrong; its operator sees which.",
 }
 

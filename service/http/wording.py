@@ -21,6 +21,8 @@ PATTERNS: Final[Mapping[str, str]] = {
     r"^[0-9a-f]{64}$": "64 lower-case hexadecimal digits",
     r"^[a-z][a-z0-9+.-]{1,20}:[!-~]{1,478}$": "an absolute URI of printable ASCII",
     r"^[a-z]+/[a-z0-9.+-]+$": "a media type, as image/jpeg",
+    r"^(?:[0-9]{1,2}(?: [0-9]/[0-9])?|[0-9]/[0-9])$": "a nominal pipe size, as 12, 2 1/2 or 3/4",
+    r"^[0-9A-Z]{2,4}$": "a schedule or weight class, as 80, 160, STD or XS",
     r"^[a-z][a-z0-9-]{1,60}$": "a code: lower-case letters, digits and hyphens",
     r"^(line|hanger)/[A-Za-z0-9._-]{1,64}(/assembly/[1-8])?$": (
         "a subject as readiness names it: line/KEY, hanger/MARK or hanger/MARK/assembly/N"

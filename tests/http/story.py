@@ -72,6 +72,50 @@ INSPECTION: Final = {
 }
 
 
+WEIGHED: Final = f"{PLANT}/lines/RH-4"
+ON_WEIGHED: Final = {
+    **{name: value for name, value in RECORD.items() if name not in ("external_ids", "location")},
+    "line": "RH-4",
+    "mark": "RH-4-H01",
+}
+# Two spans of 9 m, built in at both ends, with the hanger between them.
+MODEL: Final[dict[str, Any]] = {
+    "temperatures": {"cold": quantity(20, "degC"), "hot": quantity(540, "degC")},
+    "materials": [{"id": "steel", "table": "low_chrome"}],
+    "pipes": [{"id": "main", "nominal_size": "12", "schedule": "80", "material": "steel"}],
+    "insulations": [
+        {"id": "cover", "thickness": quantity(100, "mm"), "density": quantity(200, "kg/m3")},
+    ],
+    "line_contents": {"hot": "empty", "test": "empty"},
+    "nodes": [
+        {"id": name, "x": quantity(x, "m"), "y": quantity(0, "m"), "z": quantity(12, "m")}
+        for name, x in (("A", 0), ("130", 9), ("B", 18))
+    ],
+    "segments": [
+        {"id": "S1", "from": "A", "to": "130", "pipe": "main", "insulation": "cover"},
+        {"id": "S2", "from": "130", "to": "B", "pipe": "main", "insulation": "cover"},
+    ],
+    "anchors": [{"id": "A", "node": "A"}],
+    "nozzles": [
+        {
+            "id": "B",
+            "node": "B",
+            "movement": {"x": quantity(140, "mm"), "y": quantity(0, "mm"), "z": quantity(20, "mm")},
+            "rotation": {"x": quantity(0, "deg"), "y": quantity(0, "deg"), "z": quantity(0, "deg")},
+        }
+    ],
+    "hangers": [
+        {
+            "mark": "RH-4-H01",
+            "node": "130",
+            "height": {"error": quantity(0, "mm"), "uncertainty": quantity(1, "mm")},
+        }
+    ],
+    "present": {"contents": "empty"},
+}
+FOLLOWED: Final = "the order answered before"  # stands for a body that an earlier answer makes
+
+
 class Step:
     """One request of the story. `hide`: a step that others need, not shown as an example."""
 
@@ -561,6 +605,49 @@ def story() -> list[Step]:
     tell("10:32", "administrator", "POST", f"/v1/tokens/{TOKEN}/revocations", name="a token ends")
     tell("10:32", "administrator", "POST", f"/v1/tokens/{TOKEN}/revocations", name="a token that has ended")
     tell("10:33", "auditor", "GET", "/v1/service-events?limit=2", name="the service's own log")
+    # A line weighed by its model.
+    tell("10:35", "engineer", "PUT", WEIGHED, {"connected_lines": []}, headers=CREATE, hide=True)
+    tell("10:35", "engineer", "PUT", f"{PLANT}/hangers/RH-4-H01", ON_WEIGHED, headers=CREATE, hide=True)
+    tell("10:35", "reader", "POST", f"{WEIGHED}/balance", {}, name="a line without a model")
+    tell("10:35", "engineer", "PUT", f"{WEIGHED}/model", MODEL, headers=CREATE, name="a model of two spans")
+    loose = {**MODEL, "segments": MODEL["segments"][:1]}
+    tell(
+        "10:35",
+        "engineer",
+        "PUT",
+        f"{WEIGHED}/model",
+        loose,
+        headers={"If-Match": '"r1"'},
+        name="a piece that hangs together with nothing",
+    )
+    tell("10:35", "reader", "GET", f"{WEIGHED}/model", name="the model of a line")
+    tell("10:35", "reader", "GET", f"{WEIGHED}/model/revisions", name="revisions of a model")
+    tell("10:35", "reader", "GET", f"{WEIGHED}/model/revisions/1", name="a revision of a model")
+    tell("10:36", "reader", "POST", f"{WEIGHED}/balance", {"per": "kilonewton"}, name="a line as it stands")
+    tell("10:36", "reader", "GET", f"{WEIGHED}/balance.svg", name="a drawing")
+    tell("10:36", "reader", "POST", f"{WEIGHED}/release-order", {}, name="one stop")
+    tell("10:36", "reader", "POST", f"{WEIGHED}/release-order/next", FOLLOWED, name="the first step")
+    face = {
+        "id": "walk-1",
+        "kind": "bearing_face",
+        "mark": "RH-4-H01",
+        "bearing_face": "upper",
+        "pin_moves_down_when": "rod_tension_rises",
+        "stops_out": [],
+        "net_turns": [],
+    }
+    tell("10:37", "reader", "POST", f"{WEIGHED}/field-estimate", {"observations": [face]}, name="a face seen")
+    posted = {"model": MODEL, "hangers": [ON_WEIGHED]}
+    tell("10:37", "reader", "POST", "/v1/balance", posted, name="a line of one's own")
+    tell("10:37", "reader", "POST", "/v1/release-order", posted, name="an order of one's own")
+    tell(
+        "10:37",
+        "reader",
+        "POST",
+        "/v1/field-estimate",
+        {**posted, "observations": [face]},
+        name="an estimate of one's own",
+    )
     # Around the interface.
     for path, name in (
         ("/", "index"),
@@ -592,11 +679,15 @@ def play(folder: Path) -> Iterator[tuple[Step, str, TestResponse]]:
     for number, step in enumerate(story()):
         _set(running.clock, step.at)
         path = step.path.format_map(made) if "{" in step.path else step.path
+        if step.body == FOLLOWED:
+            step.body = {"order": json.loads(made["order"])}
         operation, response = _send(running, callers, step, path, number)
         if response.status_code == 201 and operation in ("registerWebhook", "registerPrincipal"):
             document = json.loads(response.data)
             kind = "webhook" if operation == "registerWebhook" else "principal"
             made[kind] = document["webhook"]["id"] if kind == "webhook" else document["id"]
+        if operation == "orderRelease":
+            made["order"] = response.get_data(as_text=True)
         yield step, operation, response
     running.close()
 
