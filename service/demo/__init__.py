@@ -1,4 +1,4 @@
-"""The demonstration: an invented plant with three lines, filled by the service's own use cases."""
+"""The demonstration: an invented plant with five lines, filled by the service's own use cases."""
 
 from service.demo.scenario import fill, is_served
 

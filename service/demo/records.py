@@ -1,4 +1,4 @@
-"""Records of the invented plant: three lines and their supports, from a few figures each.
+"""Records of the invented plant: its lines and their supports, from a few figures each.
 
 Every number here is invented for demonstration. Loads in kN, lengths in mm, rates in N/mm; movement is
 signed, up positive, from cold to hot.
@@ -23,6 +23,12 @@ class Support:
 
     load_kn: operating load of the hanger at the pipe. movement_mm: cold to hot, up positive.
     rate_n_per_mm: of one assembly of a variable spring. assemblies: 2 for a trapeze.
+    released_cold_offset_mm: how far off its cold mark it is expected when released; where it is None, 4 for
+    a variable spring and 0 for a constant support. reserve_mm: travel of a constant support beyond either
+    mark. stop_down_kn: what the stops of one assembly may carry downward; twice the hot load where it is
+    None. slot_mm: clearance of the pin in the stop's slot. friction_percent: half the friction band; where
+    it is None, 2 for a variable spring and 3 for a constant support. test_ratio: load under the pressure
+    test over the operating load.
     """
 
     mark: str
@@ -36,7 +42,12 @@ class Support:
     stops: int = 2
     acts_from: str = "above"
     elevation_m: float = 12.0
-    released_cold_offset_mm: float = 4.0
+    released_cold_offset_mm: float | None = None
+    reserve_mm: float | None = None
+    stop_down_kn: float | None = None
+    slot_mm: float = 4.0
+    friction_percent: float | None = None
+    test_ratio: float = 1.5
 
 
 # MS-10: proved; HR-20: in release; FW-30: erected, and not ready for five different reasons.
@@ -87,6 +98,36 @@ SUPPORTS: Final[tuple[Support, ...]] = (
     Support("FW-30-12", "FW-30", "rigid", 13.0, thread="M30", stops=0, elevation_m=6.0),
 )
 
+# What the hangers of each line that is weighed have in common: good bearings, narrow slots.
+_CR: Final[Mapping[str, Any]] = {
+    "elevation_m": 14.0,
+    "friction_percent": 1.5,
+    "slot_mm": 1.0,
+    "reserve_mm": 28.0,
+}
+_BP: Final[Mapping[str, Any]] = {
+    "elevation_m": 10.0,
+    "friction_percent": 1.0,
+    "slot_mm": 0.8,
+    "reserve_mm": 60.0,
+    "stop_down_kn": 2.0,
+    "test_ratio": 1.0,
+}
+
+# Loads and movements are those of the lines' models; BP-50's were worked out with lighter insulation.
+WEIGHED_SUPPORTS: Final[tuple[Support, ...]] = (
+    Support("CR-40-01", "CR-40", "constant", 12.8, 44, released_cold_offset_mm=3.5, **_CR),
+    Support("CR-40-02", "CR-40", "constant", 15.5, 41, released_cold_offset_mm=7.5, **_CR),
+    Support("CR-40-03", "CR-40", "constant", 10.7, 29, released_cold_offset_mm=9.5, **_CR),
+    Support("CR-40-04", "CR-40", "constant", 23.4, 15, released_cold_offset_mm=9.5, **_CR),
+    Support("CR-40-05", "CR-40", "variable", 19.7, 2, 60, released_cold_offset_mm=4.0, **_CR),
+    Support("BP-50-01", "BP-50", "constant", 13.5, 56, released_cold_offset_mm=3.5, **_BP),
+    Support("BP-50-02", "BP-50", "constant", 11.2, 44, released_cold_offset_mm=7.5, **_BP),
+    Support("BP-50-03", "BP-50", "constant", 17.4, 29, released_cold_offset_mm=11.5, **_BP),
+    Support("BP-50-04", "BP-50", "constant", 18.3, 12, released_cold_offset_mm=9.5, **_BP),
+    Support("BP-50-05", "BP-50", "variable", 10.3, 4, 60, released_cold_offset_mm=3.5, **_BP),
+)
+
 LINES: Final[Mapping[str, dict[str, Any]]] = {
     "MS-10": {
         "description": "main steam, boiler outlet to turbine stop valve",
@@ -106,7 +147,23 @@ LINES: Final[Mapping[str, dict[str, Any]]] = {
         "to_terminal": "economiser inlet nozzle",
         "design_temperature": {"value": 210, "unit": "degC"},
     },
+    "CR-40": {
+        "description": "cold reheat, turbine outlet to reheater",
+        "from_terminal": "turbine outlet nozzle",
+        "to_terminal": "reheater anchor",
+        "design_temperature": {"value": 350, "unit": "degC"},
+    },
+    "BP-50": {
+        "description": "bypass, main steam to bypass station",
+        "from_terminal": "main steam branch",
+        "to_terminal": "bypass station",
+        "design_temperature": {"value": 510, "unit": "degC"},
+    },
 }
+
+# Lines without a model, and lines that are weighed by theirs.
+PLAIN_LINES: Final = ("MS-10", "HR-20", "FW-30")
+WEIGHED_LINES: Final = ("CR-40", "BP-50")
 
 PLANT_RECORD: Final[dict[str, Any]] = {
     "name": "Invented demonstration plant",
@@ -115,18 +172,23 @@ PLANT_RECORD: Final[dict[str, Any]] = {
 }
 
 
+def supports_of(line: str) -> list[Support]:
+    """Supports of a line, in its order."""
+    return [support for support in (*SUPPORTS, *WEIGHED_SUPPORTS) if support.line == line]
+
+
 def line_record(line: str) -> dict[str, Any]:
     """The line's record, with every support that its invented drawing shows."""
     return {
         **LINES[line],
         "supports_expected": {
-            "marks": [support.mark for support in SUPPORTS if support.line == line],
+            "marks": [support.mark for support in supports_of(line)],
             "drawing": f"P-{line}",
             "revision": "A",
         },
         "connected_lines": [],
         "weight_basis": {"contents": "empty", "insulation": "complete"},
-        "pressure_test_required": True,
+        "pressure_test_required": line != "BP-50",
         "chemical_clean_required": False,
     }
 
@@ -158,7 +220,7 @@ def hanger_record(support: Support) -> dict[str, Any]:
         record["indicator"] = _indicator(support)
         record["adjuster"] = _adjuster(support)
         record["stop"] = {
-            "slot_clearance": _q(4, "mm"),
+            "slot_clearance": _q(support.slot_mm, "mm"),
             "pin_moves_down_when": "rod_tension_rises",
             "linkage_ratio": 1,
         }
@@ -195,7 +257,7 @@ def cold_load_kn(support: Support) -> float:
 def cold_mark_mm(support: Support) -> float:
     """Reading at the cold mark; the scale rises with the pipe."""
     if support.kind == "constant":
-        reserve = max(0.2 * abs(support.movement_mm), 25.0) / 2 + 5
+        reserve = _reserve_mm(support)
         return reserve if support.movement_mm > 0 else total_travel_mm(support) - reserve
     return total_travel_mm(support) / 2 - support.movement_mm / 2
 
@@ -203,8 +265,21 @@ def cold_mark_mm(support: Support) -> float:
 def total_travel_mm(support: Support) -> float:
     """Total travel of the assembly."""
     if support.kind == "constant":
-        return abs(support.movement_mm) + max(0.2 * abs(support.movement_mm), 25.0) + 10
+        return abs(support.movement_mm) + 2 * _reserve_mm(support)
     return 140.0
+
+
+def _friction_percent(support: Support) -> float:
+    if support.friction_percent is not None:
+        return support.friction_percent
+    return 2 if support.kind == "variable" else 3
+
+
+def _reserve_mm(support: Support) -> float:
+    """Travel of a constant support beyond its cold mark, and as much beyond its hot one."""
+    if support.reserve_mm is not None:
+        return support.reserve_mm
+    return max(0.2 * abs(support.movement_mm), 25.0) / 2 + 5
 
 
 def hot_mark_mm(support: Support) -> float:
@@ -214,7 +289,9 @@ def hot_mark_mm(support: Support) -> float:
 
 def expected_released_cold_mm(support: Support) -> float:
     """Reading expected when released cold: a variable line settles off its cold marks."""
-    offset = support.released_cold_offset_mm if support.kind == "variable" else 0.0
+    offset = 4.0 if support.kind == "variable" else 0.0
+    if support.released_cold_offset_mm is not None:
+        offset = support.released_cold_offset_mm
     return cold_mark_mm(support) + offset
 
 
@@ -222,7 +299,7 @@ def _design(support: Support) -> dict[str, Any]:
     design: dict[str, Any] = {
         "operating_load": _q(support.load_kn, "kN"),
         "hardware_weight": _q(_hardware_kn(support), "kN"),
-        "pressure_test_load": _q(1.5 * support.load_kn, "kN"),
+        "pressure_test_load": _q(support.test_ratio * support.load_kn, "kN"),
         "pipe_to_support_dimension": {
             "nominal": _q(1850, "mm"),
             "tolerance_plus": _q(10, "mm"),
@@ -236,16 +313,17 @@ def _design(support: Support) -> dict[str, Any]:
     if support.kind == "rigid":
         return design
     hot, cold = hot_load_kn(support), cold_load_kn(support)
+    stop_down_kn = 2 * hot if support.stop_down_kn is None else support.stop_down_kn
     design |= {
         "preset_basis": "hot_load",
         "weight_basis": {"contents": "empty", "insulation": "complete"},
         "vertical_movement": _q(support.movement_mm, "mm"),
         "total_travel": _q(total_travel_mm(support), "mm"),
-        "friction": _q(2 if support.kind == "variable" else 3, "%"),
+        "friction": _q(_friction_percent(support), "%"),
         "locked_position": {"reading": _q(cold_mark_mm(support), "mm"), "load": _q(cold, "kN")},
         "locked_assembly_capacity": _q(3 * hot, "kN"),
         "stop_capacity_up": _q(2 * hot, "kN"),
-        "stop_capacity_down": _q(2 * hot, "kN"),
+        "stop_capacity_down": _q(stop_down_kn, "kN"),
         "steel_stiffness": _q(20, "kN/mm"),
     }
     if support.kind == "variable":

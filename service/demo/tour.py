@@ -8,13 +8,13 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Final
 
-from service.demo.records import PLANT
+from service.demo.records import PLANT, supports_of
 from service.domain.access import ROLES
 
 
 @dataclass(frozen=True)
 class Stop:
-    """One request of the tour: who asks what, and why."""
+    """One request of the tour: who asks what, and why. file: where the answer goes, if not to the screen."""
 
     title: str
     role: str
@@ -22,6 +22,7 @@ class Stop:
     path: str
     body: Mapping[str, Any] | None = None
     headers: Mapping[str, str] = field(default_factory=dict)
+    file: str | None = None
 
 
 def stops(now: datetime) -> tuple[Stop, ...]:
@@ -72,6 +73,23 @@ def stops(now: datetime) -> tuple[Stop, ...]:
         ),
         Stop("The log, one event a line.", "auditor", "GET", f"{base}/events?from=0&line=FW-30",
              headers={"Accept": "application/x-ndjson"}),
+        Stop("A line with three bare spans: what would its hangers do if released now?", "reader", "GET",
+             f"{base}/lines/CR-40/readiness?for=release"),
+        Stop(
+            "And with its insulation on?",
+            "engineer",
+            "POST",
+            f"{base}/lines/CR-40/balance",
+            {"assume": {"insulation": {"value": 100, "unit": "%"}, "jacketing": {"value": 100, "unit": "%"}}},
+        ),
+        Stop(
+            "A line heavier than its springs were set for: in which order do the stops come out?",
+            "engineer",
+            "POST",
+            f"{base}/lines/BP-50/release-order",
+            {"given_order": [support.mark for support in supports_of("BP-50")]},
+        ),
+        Stop("Its drawing.", "reader", "GET", f"{base}/lines/BP-50/balance.svg", file="BP-50.svg"),
     )  # fmt: skip
 
 
@@ -84,6 +102,8 @@ def curl(stop: Stop, base_url: str) -> str:
     parts += [f"-H '{name}: {value}'" for name, value in stop.headers.items()]
     if stop.body is not None:
         parts += ["-H 'Content-Type: application/json'", f"-d '{json.dumps(stop.body)}'"]
+    if stop.file is not None:
+        parts.append(f"-o {stop.file}")
     parts.append(f"'{base_url}{stop.path}'")
     return " ".join(parts)
 

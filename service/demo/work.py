@@ -7,14 +7,14 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from service.application import acts, authorisations, hangers, records
+from service.application import acts, authorisations, hangers, line_models, records
 from service.application.context import Context
 from service.application.preconditions import Precondition
+from service.demo.models import line_model
 from service.demo.records import (
     LINES,
     PLANT,
     PLANT_RECORD,
-    SUPPORTS,
     Support,
     expected_released_cold_mm,
     hanger_record,
@@ -22,6 +22,7 @@ from service.demo.records import (
     hot_mark_mm,
     line_record,
     nameplate,
+    supports_of,
 )
 from service.domain.access import Principal
 
@@ -74,10 +75,13 @@ class Crew:
         document = hanger_record(support)
         hangers.put_hanger(self.act_as("integrator"), PLANT, support.mark, document, NEW)
 
-    def register_lines(self) -> None:
-        """Post the records of the lines."""
-        for line in LINES:
-            records.put_line(self.act_as("integrator"), PLANT, line, line_record(line), NEW)
+    def register_line(self, line: str) -> None:
+        """Post the record of a line."""
+        records.put_line(self.act_as("integrator"), PLANT, line, line_record(line), NEW)
+
+    def model(self, line: str) -> None:
+        """Post the model of a line whose hangers are registered."""
+        line_models.put_line_model(self.act_as("engineer"), PLANT, line, line_model(line), NEW)
 
     # --- looking -------------------------------------------------------------------------------------
     def inspect(self, support: Support, role: str = "inspector", **changes: Any) -> None:
@@ -232,7 +236,7 @@ class Crew:
 
 def sprung(line: str) -> list[Support]:
     """Supports of a line that have something to release, in the order of the line."""
-    return [support for support in SUPPORTS if support.line == line and support.kind != "rigid"]
+    return [support for support in supports_of(line) if support.kind != "rigid"]
 
 
 def open_demo_plant(context: Context) -> None:

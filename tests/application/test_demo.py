@@ -33,8 +33,8 @@ def test_the_invented_plant_holds_hangers_of_every_kind_and_state(folder: Path) 
     store = open_store(settings_of(folder))
     with store.read("demo") as reader:
         rows = reader.hangers(HangerFilter(), "", 100)
-    assert 36 <= len(rows) <= 44
-    assert {row.line for row in rows} == {"MS-10", "HR-20", "FW-30"}
+    assert 46 <= len(rows) <= 54
+    assert {row.line for row in rows} == {"MS-10", "HR-20", "FW-30", "CR-40", "BP-50"}
     assert {row.kind for row in rows} == {"variable", "constant", "rigid"}
     # `cleared` and `released` last until the next step; every state with somebody's work in it is shown.
     assert set(Counter(row.state for row in rows)) == {
