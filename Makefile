@@ -24,7 +24,7 @@ RUNTIME = $(VENV)/.runtime-installed
 TESTING = $(VENV)/.tests-installed
 PURE = service/domain/*,service/engineering/*,service/ledger/*,service/units/*,service/canonical.py,service/errors.py
 
-.PHONY: help serve demo test lint check check-postgres fuzz coverage torture bench openapi rebuild verify-log backup lock clean
+.PHONY: help serve demo test lint check check-postgres fuzz coverage torture bench cross-checks openapi rebuild verify-log backup lock clean
 
 help: ## Show this list
 	@echo "Usage: make TARGET [PORT=8000] [DATA_DIR=.data] [DATABASE_URL=...] [PYTHON=python3]"
@@ -77,9 +77,13 @@ torture: $(TESTING) ## Kill and starve two servers at random, MINUTES on each en
 	    $(PY) -m tests.torture --engine $$engine --minutes $(MINUTES) --seed $(SEED) || exit 1; \
 	done
 
-bench: $(TESTING) ## Times as ratios: requests, appends, exports, proofs, verifying, catching up
+bench: $(TESTING) ## Times as ratios: requests, appends, exports, proofs, catching up, weighing lines
 	@PYTHONPATH=. $(PY) benchmarks/in_process.py
 	@PYTHONPATH=. $(PY) benchmarks/log.py
+	@PYTHONPATH=. $(PY) benchmarks/lines.py
+
+cross-checks: $(TESTING) ## Hold the frame solver against published solutions and two other packages; print the table
+	@PYTHONPATH=. $(PY) benchmarks/cross_checks.py
 
 openapi: $(RUNTIME) ## Write openapi.yaml from the routes
 	@exec $(PY) -m service openapi --write

@@ -48,12 +48,19 @@ def straight_frame(spans: int = 6, per_span: int = 9) -> Frame:
         every * YOUNG_PA / 2.6,
     )
     axes = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
-    held = [Restraint(node, axis, kind, "anchor") for node in (0, count) for kind in (TRANSLATION, ROTATION) for axis in axes]
+    held = [
+        Restraint(node, axis, kind, "anchor")
+        for node in (0, count)
+        for kind in (TRANSLATION, ROTATION)
+        for axis in axes
+    ]
     hangers = [Interface(per_span * (place + 1)) for place in range(spans - 1)]
     return Frame(np.stack([x, 0.0 * x, 0.0 * x], axis=1), straights, no_bends(), held, hangers)
 
 
-def weight_case(frame: Frame, bare_spans: tuple[int, ...] = (), factor: float = 1.0, per_span: int = 9) -> Case:
+def weight_case(
+    frame: Frame, bare_spans: tuple[int, ...] = (), factor: float = 1.0, per_span: int = 9
+) -> Case:
     """The weight of the line; spans by number from 1 without their insulation and jacketing."""
     case = frame.no_load()
     case.straight_n_per_m[:, 2] = -FULL_N_PER_M * factor

@@ -1,7 +1,7 @@
 """Bends: circular arcs of pipe with a flexibility factor, by their exact flexibility.
 
 The unit-load integrals of the arc give the flexibility of its end with the start held; its inverse and
-equilibrium give the stiffness. The integrands are products of sines and cosines over at most half a
+equilibrium give the stiffness. The integrands are products of sines and cosines over less than half a
 turn, for which the quadrature used is exact to rounding.
 """
 
@@ -14,7 +14,7 @@ import numpy as np
 
 from service.engineering.frames.elements import Array, Indices, cross_matrix
 
-_POINTS: Final = 16
+_POINTS: Final = 16  # of Gauss and Legendre along each arc
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(_POINTS)
 
 
@@ -22,14 +22,17 @@ _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(_POINTS)
 class Bends:
     """Bends, one row each; start and end are the tangent points.
 
-    nodes: start and end, (n, 2). corner: where the tangents meet, (n, 3) [m]. Sections and moduli as
-    `Straights`. flexibility: factor on both bending flexibilities, >= 1, (n,) [1].
+    nodes: start and end, (n, 2). corner: where the tangents meet, as far from the start as from the end,
+    (n, 3) [m]. area_m2, second_moment_m4, torsion_m4, shear_area_m2: section, (n,), as in `Straights`.
+    young_pa, shear_pa: moduli, (n,) [Pa]. flexibility: factor on bending in the bend's plane and out of it,
+    >= 1, (n,) [1].
     """
 
     nodes: Indices
     corner: Array
     area_m2: Array
     second_moment_m4: Array
+    # The flexibility factor is not in the section; it leaves what follows alone.
     torsion_m4: Array
     shear_area_m2: Array
     young_pa: Array
@@ -39,11 +42,13 @@ class Bends:
 
 @dataclass(frozen=True)
 class Arcs:
-    """Geometry of bends at the points of the quadrature (n, g, ...), and as a whole.
+    """Geometry of bends at the points of the quadrature (n, g, ...), and as a whole (n, ...).
 
-    radius_m, angle_rad: (n,). length_m: of each arc, (n,). place: points, (n, g, 3) [m]. tangent: (n, g, 3).
-    weight_m: length that each point stands for, (n, g) [m]. after_m: length from the point to the end, (n, g).
-    centroid: of the arc's line, (n, 3) [m].
+    radius_m: of the centre line, (n,) [m]. angle_rad: through which the line turns, between 0 and pi, (n,).
+    length_m: of each arc, (n,) [m]. place: points on the arc, (n, g, 3) [m]. tangent: unit vectors from
+    start to end, (n, g, 3). weight_m: length that each point stands for, (n, g) [m]. after_m: length of arc
+    from the point to the end, (n, g) [m]. centre: of the circle, (n, 3) [m]. centroid: of the arc's line,
+    (n, 3) [m]. start, end: tangent points, (n, 3) [m].
     """
 
     radius_m: Array
@@ -59,17 +64,21 @@ class Arcs:
     end: Array
 
 
-def flexibility_factor(wall_m: float, bend_radius_m: float, outside_diameter_m: float, numerator: float = 1.65) -> float:
+def flexibility_factor(
+    wall_m: float, bend_radius_m: float, outside_diameter_m: float, numerator: float = 1.65
+) -> float:
     """Flexibility factor of a bend: k = 1.65 / h, never below 1, with h = T R / r^2.
 
+    Pressure, which stiffens a thin bend, and flanges near it are left out.
+
     Args:
-        wall_m: wall thickness T [m]
-        bend_radius_m: radius of the bend's centre line R [m]
-        outside_diameter_m: of the pipe [m]; r is the mean radius of the wall
-        numerator: 1.65, or 1.3 for bends of 90 degrees with the pipe's own thickness
+        wall_m: wall thickness T, > 0 [m]
+        bend_radius_m: radius of the bend's centre line R, > 0 [m]
+        outside_diameter_m: of the pipe, > T [m]; r is the mean radius of the wall
+        numerator: 1.65, or 1.3 for bends of 90 degrees with the pipe's own thickness [1]
 
     Returns:
-        factor on the bending flexibility [1]
+        factor on the bending flexibility, >= 1 [1]
 
     Source: ASME B31.1 Appendix D, to the 2018 edition (from memory); 1.3: ASME B31J Note 3, as an article
     on it states.
@@ -81,7 +90,15 @@ def flexibility_factor(wall_m: float, bend_radius_m: float, outside_diameter_m: 
 def arcs(coordinates: Array, bends: Bends) -> Arcs:
     """The arcs between the tangent points: each leaves its start towards the corner.
 
-    The two tangents are taken as equally long; a caller checks that before.
+    The two tangents are taken as equally long, and neither in line nor folded back; a caller checks that
+    before.
+
+    Args:
+        coordinates: nodes, (k, 3) [m]
+        bends: the bends
+
+    Returns:
+        geometry of every bend
     """
     start, end = coordinates[bends.nodes[:, 0]], coordinates[bends.nodes[:, 1]]
     first, second = bends.corner - start, end - bends.corner
@@ -98,7 +115,8 @@ def arcs(coordinates: Array, bends: Bends) -> Arcs:
     centre = start + radius[:, None] * inward
     at = angle[:, None] * (1.0 + _NODES[None, :]) / 2.0
     sine, cosine = np.sin(at)[..., None], np.cos(at)[..., None]
-    place = centre[:, None, :] + radius[:, None, None] * (sine * into[:, None, :] - cosine * inward[:, None, :])
+    outward = sine * into[:, None, :] - cosine * inward[:, None, :]
+    place = centre[:, None, :] + radius[:, None, None] * outward
     tangent = cosine * into[:, None, :] + sine * inward[:, None, :]
     length = radius * angle
     weight = length[:, None] * _WEIGHTS[None, :] / 2.0
@@ -108,7 +126,12 @@ def arcs(coordinates: Array, bends: Bends) -> Arcs:
 
 
 def _flexibilities(arc: Arcs, bends: Bends) -> tuple[Array, Array, Array]:
-    """Rotation and stretch for a unit moment or force at each point: (n, g, 3, 3) twice, and levers to the end."""
+    """What each metre of arc gives at each point of it.
+
+    Returns:
+        turning: rotation for a unit moment, (n, g, 3, 3) [rad/(N m^2)]. straining: stretch and slide for a
+        unit force, (n, g, 3, 3) [1/N]. lever: M with M f = (end - point) x f, (n, g, 3, 3) [m]
+    """
     along = np.einsum("ngi,ngj->ngij", arc.tangent, arc.tangent)
     across = np.eye(3) - along
 
@@ -124,7 +147,7 @@ def _flexibilities(arc: Arcs, bends: Bends) -> tuple[Array, Array, Array]:
 
 
 def _end_stiffness(arc: Arcs, turning: Array, straining: Array, lever: Array) -> Array:
-    """Stiffness of the end with the start held, (n, 6, 6)."""
+    """Stiffness of the end with the start held, (n, 6, 6) [N/m, N, N m]."""
     turned = np.einsum("ngij,ngjk->ngik", turning, lever)
     weight = arc.weight_m
     flexibility = np.empty((len(weight), 6, 6))
@@ -134,11 +157,15 @@ def _end_stiffness(arc: Arcs, turning: Array, straining: Array, lever: Array) ->
     flexibility[:, 3:, :3] = np.einsum("ng,ngij->nij", weight, turned)
     flexibility[:, :3, 3:] = np.transpose(flexibility[:, 3:, :3], (0, 2, 1))
     flexibility[:, 3:, 3:] = np.einsum("ng,ngij->nij", weight, turning)
-    return np.linalg.inv((flexibility + np.transpose(flexibility, (0, 2, 1))) / 2.0)
+    inverse = np.linalg.inv((flexibility + np.transpose(flexibility, (0, 2, 1))) / 2.0)
+    return np.asarray(inverse, dtype=np.float64)
 
 
 def _carry(arc: Arcs) -> Array:
-    """G, (n, 6, 6): forces at the end, moved to the start, are G f; the start's movement gives the end G' u."""
+    """Matrices G, (n, 6, 6): forces f at the end are G f at the start.
+
+    A movement u of the start, the arc staying rigid, is G' u at the end.
+    """
     carry = np.zeros((len(arc.length_m), 6, 6))
     carry[:] = np.eye(6)
     carry[:, 3:, :3] = cross_matrix(arc.end - arc.start)
@@ -150,6 +177,13 @@ def stiffness(coordinates: Array, bends: Bends) -> Array:
 
     The flexibility factor multiplies bending in and out of the bend's plane; torsion, axial force and
     shear deform the arc as a straight pipe.
+
+    Args:
+        coordinates: nodes, (k, 3) [m]
+        bends: the bends
+
+    Returns:
+        symmetric matrices, forces of the nodes on the element for movements of the nodes
 
     Source: unit-load theorem on a curved bar that is thin against its radius (Timoshenko, Strength of
     Materials, part II, from memory); factor: `flexibility_factor`.
@@ -172,11 +206,14 @@ def load_vectors(coordinates: Array, bends: Bends, load_n_per_m: Array, strain: 
     Args:
         coordinates: nodes, (k, 3) [m]
         bends: the bends
-        load_n_per_m: load vector for each metre of arc in global axes, (n, 3)
-        strain: free thermal strain, (n,) [1]; the arc grows in likeness, so that its chord does
+        load_n_per_m: load vector for each metre of arc in global axes, (n, 3); weight is (0, 0, -w)
+        strain: free thermal strain, positive where the pipe grows, (n,) [1]; the arc keeps its shape and
+            its angle while it grows, so that its chord grows as much
 
     Returns:
         loads on the nodes, order as in `stiffness`
+
+    Source: as `stiffness`: the movements of the free end under the load, taken back by the end's stiffness.
     """
     arc = arcs(coordinates, bends)
     turning, straining, lever = _flexibilities(arc, bends)

@@ -20,8 +20,8 @@ Indices = NDArray[np.int64]
 class Straights:
     """Straight elements, one row each.
 
-    nodes: start and end, (n, 2). area_m2, second_moment_m4, torsion_m4, shear_area_m2: section, (n,); a
-    shear area of infinity leaves shear deformation out. young_pa, shear_pa: moduli, (n,) [Pa].
+    nodes: start and end, (n, 2). area_m2, second_moment_m4, torsion_m4, shear_area_m2: section, (n,)
+    [m^2, m^4]; a shear area of infinity leaves shear deformation out. young_pa, shear_pa: moduli, (n,) [Pa].
     """
 
     nodes: Indices
@@ -41,7 +41,12 @@ def cross_matrix(vectors: Array) -> Array:
 
 
 def tangents(coordinates: Array, nodes: Indices) -> tuple[Array, Array]:
-    """Unit tangents (n, 3) and lengths (n,) [m] of straight elements."""
+    """Unit tangents from start to end (n, 3) and lengths (n,) [m] of straight elements.
+
+    Args:
+        coordinates: nodes, (k, 3) [m]
+        nodes: start and end of each element, (n, 2)
+    """
     chords = coordinates[nodes[:, 1]] - coordinates[nodes[:, 0]]
     lengths = np.sqrt(np.einsum("ij,ij->i", chords, chords))
     return chords / lengths[:, None], lengths

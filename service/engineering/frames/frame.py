@@ -1,9 +1,14 @@
-"""The frame: nodes, elements, what holds them, and where hangers will act on them."""
+"""The frame: nodes, elements, what holds them, and where hangers will act on them.
+
+Global axes, z up; lengths in m, forces in N, rotations in rad by the right hand. Forces and movements of a
+restraint, a spring or a hanger are positive along its direction.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -19,9 +24,10 @@ ROTATION: Final = 3
 
 @dataclass(frozen=True)
 class Restraint:
-    """One direction of a node that is held. direction: unit vector; kind: TRANSLATION or ROTATION.
+    """One direction of a node that is held.
 
-    name: what holds it, for messages. Imposed movements come with the load case.
+    node: index. direction: unit vector in global axes. kind: TRANSLATION or ROTATION (about the direction).
+    name: what holds it, for messages. Its imposed movement comes with the load case.
     """
 
     node: int
@@ -32,7 +38,11 @@ class Restraint:
 
 @dataclass(frozen=True)
 class Interface:
-    """Where a hanger acts: a node and the direction in which its force on the pipe is positive (up)."""
+    """Where a hanger acts.
+
+    node: index. direction: unit vector in which its force on the pipe and the pipe's movement are positive,
+    up unless stated.
+    """
 
     node: int
     direction: tuple[float, float, float] = (0.0, 0.0, 1.0)
@@ -40,7 +50,11 @@ class Interface:
 
 @dataclass(frozen=True)
 class Spring:
-    """An elastic restraint to the ground at a node. stiffness in N/m, or N m for a rotation."""
+    """An elastic restraint to the ground.
+
+    node: index. direction: unit vector in global axes. stiffness: >= 0 [N/m], or [N m] for a rotation. kind:
+    TRANSLATION or ROTATION (about the direction).
+    """
 
     node: int
     direction: tuple[float, float, float]
@@ -52,9 +66,10 @@ class Spring:
 class Case:
     """One load case.
 
-    straight_n_per_m, bend_n_per_m: distributed load vectors, global axes, (n, 3). straight_strain,
-    bend_strain: free thermal strains, (n,). nodal: forces and moments on the nodes, (k, 6). imposed:
-    movement of each restraint in its direction, (r,) [m or rad].
+    straight_n_per_m, bend_n_per_m: distributed load vectors for each metre of pipe, global axes, weight
+    (0, 0, -w), (n, 3) [N/m]. straight_strain, bend_strain: free thermal strains, positive where the pipe
+    grows, (n,) [1]. nodal: forces and moments on the nodes, (k, 6) [N, N m]. imposed: movement of each
+    restraint in its direction, (r,) [m or rad].
     """
 
     straight_n_per_m: Array
@@ -67,7 +82,12 @@ class Case:
 
 @dataclass(frozen=True)
 class Frame:
-    """Nodes (k, 3) [m] and what joins, holds and carries them."""
+    """A line without its hangers.
+
+    coordinates: nodes, (k, 3) [m]. straights, bends: the pipe between them. restraints: what is held, also
+    with an imposed movement. interfaces: where hangers act, in the order of the answers. springs: elastic
+    restraints that are no hangers.
+    """
 
     coordinates: Array
     straights: Straights
@@ -82,26 +102,38 @@ class Frame:
         return 6 * len(self.coordinates)
 
     def members(self) -> tuple[Indices, Array]:
-        """End nodes (n, 2) and stiffness (n, 12, 12) of every element: straights first, then bends."""
+        """End nodes (n, 2) and stiffness (n, 12, 12) in global axes of every element.
+
+        Straights come first, then bends; order of degrees [u r] at the start, then at the end [N/m, N, N m].
+        """
+        matrices = straight.stiffness(self.coordinates, self.straights)
+        if len(self.bends.nodes) == 0:
+            return self.straights.nodes, matrices
         nodes = np.concatenate([self.straights.nodes, self.bends.nodes])
-        matrices = np.concatenate(
-            [
-                straight.stiffness(self.coordinates, self.straights),
-                curved.stiffness(self.coordinates, self.bends),
-            ]
-        )
-        return nodes, matrices
+        return nodes, np.concatenate([matrices, curved.stiffness(self.coordinates, self.bends)])
 
     def member_loads(self, case: Case) -> Array:
-        """Equivalent nodal loads of every element, (n, 12), in the order of `members`."""
-        return np.concatenate(
-            [
-                straight.load_vectors(
-                    self.coordinates, self.straights, case.straight_n_per_m, case.straight_strain
-                ),
-                curved.load_vectors(self.coordinates, self.bends, case.bend_n_per_m, case.bend_strain),
-            ]
+        """Equivalent nodal loads of every element, (n, 12), in the order of `members` [N, N m]."""
+        straights = straight.load_vectors(
+            self.coordinates, self.straights, case.straight_n_per_m, case.straight_strain
         )
+        if len(self.bends.nodes) == 0:
+            return straights
+        acting = np.concatenate([case.bend_n_per_m, case.bend_strain[:, None]], axis=1)
+        return np.concatenate([straights, (self._bend_loads @ acting[:, :, None])[:, :, 0]])
+
+    @cached_property
+    def _bend_loads(self) -> Array:
+        """Loads of bends for a unit load along each axis and a unit strain, (n, 12, 4).
+
+        Bends integrate along their arcs, which is done once for all cases.
+        """
+        count = len(self.bends.nodes)
+        columns = []
+        for unit in np.eye(4):
+            load, strain = np.tile(unit[:3], (count, 1)), np.full(count, unit[3])
+            columns.append(curved.load_vectors(self.coordinates, self.bends, load, strain))
+        return np.stack(columns, axis=2)
 
     def no_load(self) -> Case:
         """A case in which nothing acts."""

@@ -1,38 +1,49 @@
-"""Solving: one factorisation of the line without its hangers, and what follows from it.
+"""Solving: one factorisation of the line held at its hangers, and what follows from it.
 
-The frame's hangers are left out of the stiffness: instead each one's direction is tied to the ground by
-a reference spring, so that a line held up by its hangers alone can be factorised too, and the springs are
-taken out again exactly in the small dense matrix that the hangers see.
+The hangers' places are held like restraints in the one factorisation, so that a line which hangs on its
+hangers alone can be factorised too. What they would carry for a unit movement of one of them is the
+stiffness that they feel: a small dense matrix, singular where nothing else holds the line vertically.
+Chains of elements between hangers, branches and restraints are eliminated before that, all at once.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
-from scipy.sparse import coo_matrix, csc_matrix
+from scipy.sparse import identity
 from scipy.sparse.linalg import splu
 
+from service.engineering.frames.chains import Blocks, Chains, factors_of, summed
 from service.engineering.frames.elements import Array, Indices
 from service.engineering.frames.frame import Case, Frame, degrees
+from service.engineering.frames.holding import AXES, FrameUnstable, directions, holding
 from service.errors import ServiceError
 
-LEAST_PIVOT: Final = 1e-14
+__all__ = [
+    "AXES",
+    "GREATEST_RESIDUAL",
+    "LEAST_PIVOT",
+    "Condensed",
+    "Factorised",
+    "FrameResidual",
+    "FrameUnstable",
+    "Response",
+    "factorise",
+]
+
+# Stiffness of the line in some direction over that of its elements there. Rounding leaves up to 1e-13 of a
+# mechanism; a hanging pipe of twenty elements a span has 1e-5, a spring of 1 N/mm under a heavy header 1e-10.
+LEAST_PIVOT: Final = 1e-12
 GREATEST_RESIDUAL: Final = 1e-9
-AXES: Final = ("x", "y", "z", "rotation about x", "rotation about y", "rotation about z")
-
-
-class FrameUnstable(ServiceError):
-    """The line can move without resistance; facts `node` (index) and `direction` name where most (422)."""
-
-    code = "frame-unstable"
-    title = "The line is not held"
+_TOGETHER: Final = 32  # right-hand sides solved at a time: few enough to stay in the processor's cache
+_SHIFT: Final = 1e-14  # so that the factors of a mechanism exist; far below LEAST_PIVOT
 
 
 class FrameResidual(ServiceError):
-    """A solution does not balance the loads; it is not used (422)."""
+    """A solution does not balance the loads; it is not used. Fact `residual`: how far, as a share (422)."""
 
     code = "frame-residual"
     title = "The line's equations could not be solved well enough"
@@ -43,7 +54,8 @@ class Condensed:
     """The line as its hangers feel it: stiffness @ u = loads[:, case] + r.
 
     u: movement at each interface in its direction, up positive [m]. r: force of each hanger on the pipe
-    [N]. stiffness: (m, m), symmetric, positive semidefinite [N/m]. loads: (m, cases) [N].
+    [N]. stiffness: (m, m), symmetric, positive semidefinite [N/m]. loads: (m, cases), negative for
+    weight [N].
     """
 
     stiffness: Array
@@ -54,9 +66,9 @@ class Condensed:
 class Response:
     """One case with the hangers' forces known.
 
-    displacements: (k, 6) [m, rad]. reactions: of each restraint on the pipe in its direction, (r,) [N, N m].
-    ends: forces of the nodes on each element, (n, 12), straights first [N, N m]. residual: greatest
-    unbalanced nodal force over the greatest force that acts [1].
+    displacements: (k, 6), global axes [m, rad]. reactions: of each restraint on the pipe in its direction,
+    (r,) [N, N m]. ends: forces of the nodes on each element, (n, 12), global axes, straights first [N, N m].
+    residual: greatest unbalanced nodal force over the greatest force that acts [1].
     """
 
     displacements: Array
@@ -69,232 +81,235 @@ class Factorised:
     """A factorised frame. Made by `factorise`."""
 
     def __init__(self, frame: Frame) -> None:
-        """Assembles and factorises. Errors: FrameUnstable."""
+        """Assembles and factorises.
+
+        Args:
+            frame: the line; every hanger is an interface of it, none of them a restraint
+
+        Raises:
+            FrameUnstable: the line can move even with every hanger locked, or a node is held twice
+            FrameResidual: the solution is not good enough to be used
+        """
         self.frame = frame
         self._nodes, self._members = frame.members()
         self._degrees: Indices = degrees(self._nodes)
-        self._interface = _directions(frame.size, [(each.node, each.direction, 0) for each in frame.interfaces])
-        self._held = _directions(
-            frame.size, [(each.node, each.direction, each.kind) for each in frame.restraints]
-        )
-        stiffness = self._assembled()
-        self.reference_n_per_m = _reference(stiffness, self._interface)
-        grounded = stiffness + self.reference_n_per_m * (self._interface @ self._interface.T)
-        self._stiffness = stiffness
-        self._basis, self._free, self._fixed, self._imposing = _axes(frame, self._held)
-        turned = (self._basis.T @ grounded @ self._basis).tocsc()
-        self._coupling = turned[self._free][:, self._fixed]
-        inner = turned[self._free][:, self._free].tocsc()
-        self._scale = 1.0 / np.sqrt(_positive(inner.diagonal(), self))
-        scaling = _diagonal(self._scale)
-        scaled = (scaling @ inner @ scaling).tocsc()
-        try:
-            self._factors = splu(
-                scaled, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True}
-            )
-        except RuntimeError:
-            raise self._unstable(scaled) from None
-        pivots = np.abs(self._factors.U.diagonal())
-        if not np.all(np.isfinite(pivots)) or pivots.min() < LEAST_PIVOT:
-            raise self._unstable(scaled)
-        self._compliance_columns = self._solve(self._basis.T[self._free] @ self._interface.toarray())
+        self._interface = directions(frame.interfaces, [0] * len(frame.interfaces))
+        self._springs = directions(frame.springs, [each.kind for each in frame.springs])
+        self._spring_stiffness = np.array([each.stiffness for each in frame.springs], dtype=np.float64)
+        self._holding = holding(frame)
+        self._moving = np.ones(frame.size, dtype=bool)
+        self._moving[self._holding.fixed] = False
+        self._factorise(self._assembled())
+        self._stiffness = self._condensed_stiffness()
 
     # --- what follows ------------------------------------------------------------------------------
     def condense(self, cases: Sequence[Case]) -> Condensed:
-        """The line as its hangers feel it, for these load cases."""
-        columns = self._basis.T[self._free] @ self._interface.toarray()
-        compliance = columns.T @ self._compliance_columns
-        compliance = (compliance + compliance.T) / 2.0
-        inverse = np.linalg.inv(compliance)
-        stiffness = (inverse + inverse.T) / 2.0 - self.reference_n_per_m * np.eye(len(inverse))
-        moved = [columns.T @ self._inner(case, None) + self._interface_of_imposed(case) for case in cases]
-        movement = np.array(moved).reshape(len(cases), len(inverse)).T
-        return Condensed(stiffness, inverse @ movement)
+        """The line as its hangers feel it.
+
+        Args:
+            cases: load cases, which are solved together; none is allowed
+
+        Returns:
+            the stiffness, and the loads with a column for each case
+        """
+        loads = np.empty((self.frame.size, len(cases)), order="F")
+        for place, case in enumerate(cases):
+            loads[:, place] = self._loads(case)
+        loads = self._holding.turned(loads)
+        count, fixed = len(self.frame.restraints), self._holding.fixed
+        imposed = np.array([case.imposed for case in cases]).reshape(len(cases), count).T
+        known = self._holding.imposing[:, :count] @ imposed
+        loads *= self._scale[:, None]
+        left = np.empty((len(fixed), len(cases)))
+        for first in range(0, len(cases), _TOGETHER):
+            part = slice(first, first + _TOGETHER)
+            felt, _ = self._chains.reduced_loads(loads[:, part])
+            moved = self._moved(felt, known[:, part])
+            left[:, part] = felt[self._fixed] - self._rows_of_fixed @ moved
+        left /= self._scale[fixed][:, None]
+        return Condensed(self._stiffness.copy(), self._holding.imposing[:, count:].T @ left)
 
     def recover(self, case: Case, movement_m: Array, force_n: Array) -> Response:
-        """Displacements, reactions and element forces once the hangers' forces are known.
+        """Displacements, reactions and element forces once the hangers' movements and forces are known.
 
         Args:
             case: the load case
-            movement_m: of each interface, as the condensed line gave it, (m,) [m]
-            force_n: of each hanger on the pipe, (m,) [N]
+            movement_m: of each interface in its direction, as the condensed line gave it, (m,) [m]
+            force_n: of each hanger on the pipe, in the interface's direction, (m,) [N]
+
+        Returns:
+            the response; its element forces come from the displacements, element by element
 
         Raises:
-            FrameResidual: the loads are not balanced within 1e-9 of the greatest of them
+            FrameResidual: the loads are not balanced within 1e-9 of the greatest of them, at the hangers
+                included
         """
-        inner = self._inner(case, force_n + self.reference_n_per_m * movement_m)
-        turned = np.empty(self.frame.size)
-        turned[self._free] = inner
-        turned[self._fixed] = self._imposed(case)
-        displacement = self._basis @ turned
-        applied = self._loads(case) + self._interface @ force_n
-        internal = self._stiffness @ displacement
-        unbalanced = self._basis.T @ (internal - applied)
-        reactions = self._imposing.T @ unbalanced[self._fixed]
+        known = self._holding.imposing @ np.concatenate([case.imposed, movement_m])
+        nodal = case.nodal.reshape(-1) + self._interface.spread(force_n, self.frame.size)
         loads = self.frame.member_loads(case)
-        ends = np.einsum("nij,nj->ni", self._members, displacement[self._degrees]) - loads
+        applied = nodal + self._gathered(loads)
+        felt, alone = self._chains.reduced_loads((self._scale * self._holding.turned(applied))[:, None])
+        moved = self._chains.expanded(alone, self._moved(felt, known[:, None]))[:, 0]
+        displacement = self._holding.unturned(self._scale * moved)
+        ends = (self._members @ displacement[self._degrees][:, :, None])[:, :, 0] - loads
+        stretched = self._spring_stiffness * self._springs.along(displacement)
+        springs = self._springs.spread(stretched, self.frame.size)
+        unbalanced = self._holding.turned(self._gathered(ends) + springs - nodal)
+        carried = self._holding.imposing.T @ unbalanced[self._holding.fixed]
+        count = len(self.frame.restraints)
         greatest = max(float(np.abs(applied).max(initial=0.0)), float(np.abs(ends).max(initial=0.0)), 1e-12)
-        residual = float(np.abs(unbalanced[self._free]).max(initial=0.0)) / greatest
+        left = np.concatenate([self._moving * unbalanced, carried[count:]])
+        residual = float(np.abs(left).max(initial=0.0)) / greatest
         if not residual <= GREATEST_RESIDUAL:
             raise FrameResidual("The loads of the line are not balanced by its forces.", residual=residual)
-        return Response(displacement.reshape(-1, 6), reactions, ends, residual)
+        return Response(displacement.reshape(-1, 6), carried[:count], ends, residual)
 
-    # --- parts ----------------------------------------------------------------------------------------
-    def _assembled(self) -> Any:
-        rows = np.repeat(self._degrees, 12, axis=1).ravel()
-        columns = np.tile(self._degrees, (1, 12)).ravel()
-        size = self.frame.size
-        matrix = coo_matrix((self._members.ravel(), (rows, columns)), shape=(size, size)).tocsc()
-        if self.frame.springs:
-            springs = self.frame.springs
-            directions = _directions(size, [(each.node, each.direction, each.kind) for each in springs])
-            matrix = matrix + directions @ _diagonal(np.array([each.stiffness for each in springs])) @ directions.T
-        return matrix
+    # --- assembly ---------------------------------------------------------------------------------------
+    def _assembled(self) -> Blocks:
+        """Stiffness of everything elastic in turned axes, nothing held."""
+        count = len(self.frame.coordinates)
+        matrices = self._holding.turned_members(self._nodes, self._members)
+        blocks = matrices.reshape(-1, 2, 6, 2, 6).transpose(0, 1, 3, 2, 4).reshape(-1, 6, 6)
+        # Every node has a block of its own, also one that nothing is joined to: it is named below.
+        lonely = np.flatnonzero(np.bincount(self._nodes.ravel(), minlength=count) == 0)
+        own = np.concatenate([lonely, np.array([each.node for each in self.frame.springs], dtype=np.int64)])
+        return summed(
+            count,
+            np.concatenate([np.repeat(self._nodes, 2, axis=1).ravel(), own]),
+            np.concatenate([np.tile(self._nodes, 2).ravel(), own]),
+            np.concatenate([blocks, np.zeros((len(lonely), 6, 6)), self._grounded()]),
+        )
+
+    def _grounded(self) -> Array:
+        """Stiffness of each elastic restraint at its node in turned axes, (springs, 6, 6)."""
+        grounded = np.zeros((len(self.frame.springs), 6, 6))
+        for block, each in zip(grounded, self.frame.springs, strict=True):
+            direction = np.zeros(6)
+            direction[each.kind : each.kind + 3] = each.direction
+            block[:] = self._holding.turned_block(each.node, each.stiffness * np.outer(direction, direction))
+        return grounded
+
+    def _factorise(self, whole: Blocks) -> None:
+        """Eliminates the chains, then factorises, the held degrees left in as rows of the identity.
+
+        Every degree of freedom is scaled by the root of its own stiffness, so that pivots compare.
+        """
+        diagonal = whole.values[whole.rows == whole.columns][:, np.arange(6), np.arange(6)].ravel()
+        self._refuse_loose(diagonal)
+        self._scale = 1.0 / np.sqrt(np.where(diagonal > 0.0, diagonal, 1.0))
+        scale = self._scale.reshape(-1, 6)
+        values = whole.values * scale[whole.rows][:, :, None] * scale[whole.columns][:, None, :]
+        scaled = Blocks(whole.count, whole.rows, whole.columns, values)
+        nodes, parts = np.divmod(self._holding.fixed, 6)
+        try:
+            self._chains = Chains(scaled, np.unique(nodes))
+            self._fixed = 6 * self._chains.number[nodes] + parts
+            self._rows_of_fixed = self._chains.reduced.row(self._fixed)
+            moving = np.ones(6 * len(self._chains.keys), dtype=bool)
+            moving[self._fixed] = False
+            self._factors = factors_of(self._chains.reduced.masked(moving))
+        except RuntimeError:
+            raise self._unstable(scaled) from None
+        pivots = self._chains.least_pivot(), self._factors.U.diagonal().min(initial=1.0)
+        if not min(pivots) >= LEAST_PIVOT:
+            raise self._unstable(scaled)
+
+    def _condensed_stiffness(self) -> Array:
+        """The stiffness that the hangers feel: what they carry when each is moved by one in turn, (m, m)."""
+        imposing = self._holding.imposing[:, len(self.frame.restraints) :]
+        count = imposing.shape[1]
+        concerned = np.flatnonzero(np.any(imposing != 0.0, axis=1))
+        given = imposing[concerned]
+        fixed = self._holding.fixed[concerned]
+        pull = self._rows_of_fixed[concerned]
+        places = np.repeat(np.arange(len(concerned)), np.diff(pull.indptr))
+        carried = np.empty((len(concerned), len(concerned)))
+        for first in range(0, len(concerned), _TOGETHER):
+            part = slice(first, min(first + _TOGETHER, len(concerned)))
+            at = slice(pull.indptr[part.start], pull.indptr[part.stop])
+            right = np.zeros((pull.shape[1], part.stop - part.start), order="F")
+            right[pull.indices[at], places[at] - first] = -pull.data[at]
+            right[self._fixed] = 0.0
+            moved = self._factors.solve(right)
+            moved[self._fixed[concerned[part]], np.arange(part.stop - part.start)] = 1.0
+            carried[:, part] = pull @ moved
+        carried /= self._scale[fixed][:, None] * self._scale[fixed][None, :]
+        signs = np.diagonal(given)
+        if len(concerned) == count == np.count_nonzero(given) == np.count_nonzero(signs):
+            stiffness = carried * signs[:, None] * signs[None, :]
+        else:
+            stiffness = given.T @ carried @ given
+        # Against the pipe's own stiffness at the hangers, of which theirs is the small difference.
+        own = float((1.0 / self._scale[fixed] ** 2).max(initial=1.0))
+        unlike = float(np.abs(stiffness - stiffness.T).max(initial=0.0)) / own
+        if not unlike <= GREATEST_RESIDUAL:
+            raise FrameResidual(
+                "What hangers do to each other is not mutual in the solution.", residual=unlike
+            )
+        return np.asarray((stiffness + stiffness.T) / 2.0)
+
+    def _refuse_loose(self, diagonal: Array) -> None:
+        least = diagonal.max(initial=0.0) * 1e-300
+        loose = np.flatnonzero(self._moving & ~(diagonal > least))
+        if len(loose):
+            place = int(loose[0])
+            raise FrameUnstable(
+                "A node is not joined to anything that resists.", node=place // 6, direction=AXES[place % 6]
+            )
+
+    # --- parts ------------------------------------------------------------------------------------------
+    def _moved(self, felt: Array, known: Array) -> Array:
+        """Scaled movements of key nodes (6 keys, n) under what they feel, held degrees (b, n) given."""
+        known = known / self._scale[self._holding.fixed][:, None]
+        right = felt - self._rows_of_fixed.T @ known if np.any(known) else felt
+        moved: Array = self._factors.solve(right)
+        moved[self._fixed] = known
+        return moved
 
     def _loads(self, case: Case) -> Array:
-        total = case.nodal.reshape(-1).copy()
-        np.add.at(total, self._degrees.ravel(), self.frame.member_loads(case).ravel())
-        return total
+        """Loads on the nodes, those of the elements included, (size,)."""
+        return np.asarray(case.nodal.reshape(-1) + self._gathered(self.frame.member_loads(case)))
 
-    def _imposed(self, case: Case) -> Array:
-        return np.asarray(self._imposing @ case.imposed)
+    def _gathered(self, ends: Array) -> Array:
+        """Sums over the elements' ends (n, 12) at each degree of freedom, (size,)."""
+        total = np.bincount(self._degrees.ravel(), ends.ravel(), minlength=self.frame.size)
+        return total.astype(np.float64, copy=False)
 
-    def _interface_of_imposed(self, case: Case) -> Array:
-        return np.asarray((self._basis.T[self._fixed] @ self._interface).T @ self._imposed(case))
+    def _unstable(self, scaled: Blocks) -> FrameUnstable:
+        """Names the node and direction that move most in the mode of least resistance.
 
-    def _inner(self, case: Case, force_n: Array | None) -> Array:
-        loads = self._loads(case)
-        if force_n is not None:
-            loads = loads + self._interface @ force_n
-        turned = (self._basis.T @ loads)[self._free] - self._coupling @ self._imposed(case)
-        return self._solve(turned)
-
-    def _solve(self, right: Array) -> Array:
-        scale = self._scale if right.ndim == 1 else self._scale[:, None]
-        solved: Array = scale * self._factors.solve(scale * right)
-        return solved
-
-    def _unstable(self, scaled: Any) -> FrameUnstable:
-        """Names the node and direction that move most in the mode of least resistance."""
-        size = scaled.shape[0]
-        shifted = (scaled + 1e-10 * _diagonal(np.ones(size))).tocsc()
+        A rotation counts with the size of the line as its arm, so that a pipe that can only spin about
+        itself is told from one that can go away.
+        """
+        size = self.frame.size
+        matrix = scaled.masked(self._moving).sparse()
+        factors = splu((matrix + _SHIFT * identity(size, format="csc")).tocsc())
         mode = np.cos(np.arange(size) * 1.7) + 2.0
-        factors = splu(shifted)
-        for _ in range(4):
+        for _ in range(8):
             mode = factors.solve(mode)
             mode /= np.abs(mode).max()
-        movement = np.zeros(self.frame.size)
-        movement[self._free] = self._scale * mode
-        movement = np.asarray(self._basis @ movement)
-        translations = np.abs(movement.reshape(-1, 6)[:, :3])
-        if translations.max() > 0.0:
-            node, axis = np.unravel_index(int(translations.argmax()), translations.shape)
-        else:
-            place = int(np.abs(movement).argmax())
-            node, axis = place // 6, place % 6
+        movement = np.abs(self._holding.unturned(self._scale * mode * self._moving).reshape(-1, 6))
+        extent = float(np.ptp(self.frame.coordinates, axis=0).max())
+        goes, spins = movement[:, :3], movement[:, 3:]
+        kind = 0 if goes.max() > 1e-3 * extent * spins.max() else 3
+        place = int(movement[:, kind : kind + 3].argmax())
         return FrameUnstable(
-            "The line can move without resistance.", node=int(node), direction=AXES[int(axis)]
+            "The line can move without resistance.", node=place // 3, direction=AXES[kind + place % 3]
         )
 
 
 def factorise(frame: Frame) -> Factorised:
-    """Assembles and factorises a frame. Errors: FrameUnstable names the node and direction that are not held."""
-    return Factorised(frame)
+    """Assembles and factorises a frame.
 
-
-def _diagonal(values: Array) -> Any:
-    count = len(values)
-    return csc_matrix((values, (np.arange(count), np.arange(count))), shape=(count, count))
-
-
-def _directions(size: int, wanted: Sequence[tuple[int, tuple[float, float, float], int]]) -> Any:
-    """Sparse columns, (size, n): a direction at a node each."""
-    rows = [6 * node + kind + axis for node, _, kind in wanted for axis in range(3)]
-    columns = [place for place in range(len(wanted)) for _ in range(3)]
-    values = [float(part) for _, direction, _ in wanted for part in direction]
-    return csc_matrix((values, (rows, columns)), shape=(size, len(wanted)))
-
-
-def _reference(stiffness: Any, interface: Any) -> float:
-    """Stiffness of the reference springs: of the order of what the line itself offers between its hangers.
-
-    A tie that is much stiffer or softer than the line would cost digits when it is taken out again.
-    """
-    if interface.shape[1] == 0:
-        return 0.0
-    diagonal = stiffness.diagonal().reshape(-1, 6)[:, :3]
-    # Between hangers the line is softer than an element by the cube of how many elements lie there.
-    between = max(1.0, len(diagonal) / (interface.shape[1] + 1.0))
-    return float(np.median(diagonal[diagonal > 0.0]) / between**3)
-
-
-def _axes(frame: Frame, held: Any) -> tuple[Any, Indices, Indices, Any]:
-    """A basis in which every restraint is an axis of its node.
+    Args:
+        frame: the line; every hanger is an interface of it, none of them a restraint
 
     Returns:
-        basis: orthogonal, (size, size) sparse. free, fixed: degrees in it. imposing: (fixed, restraints), by
-        which the movements of the restraints give those of the fixed degrees
+        the factorised frame, to condense to the hangers and to recover displacements and forces from
+
+    Raises:
+        FrameUnstable: the line can move even with every hanger locked; names the node and direction that
+            move most. Or a node is held twice in one direction
+        FrameResidual: the solution is not good enough to be used
     """
-    size = frame.size
-    groups: dict[int, list[int]] = {}
-    for place, each in enumerate(frame.restraints):
-        groups.setdefault(6 * each.node + each.kind, []).append(place)
-    rows: list[int] = []
-    columns: list[int] = []
-    values: list[float] = []
-    turned = np.zeros(size, dtype=bool)
-    fixed: list[int] = []
-    impose_rows: list[int] = []
-    impose_columns: list[int] = []
-    impose_values: list[float] = []
-    for first, places in sorted(groups.items()):
-        directions = np.array([frame.restraints[place].direction for place in places], dtype=float)
-        basis, triangle = np.linalg.qr(directions.T, mode="complete")
-        count = np.linalg.matrix_rank(directions)
-        if count < len(places):
-            raise FrameUnstable(
-                "A node is held twice in one direction.", node=first // 6, direction=AXES[first % 6]
-            )
-        for axis in range(3):
-            for part in range(3):
-                if basis[part, axis] != 0.0:
-                    rows.append(first + part)
-                    columns.append(first + axis)
-                    values.append(float(basis[part, axis]))
-        turned[first : first + 3] = True
-        # directions @ u = imposed, with u = basis @ q: triangle' q = imposed for the first `count` of q.
-        inverse = np.linalg.inv(triangle[:count, :count].T)
-        for axis in range(count):
-            for number, place in enumerate(places):
-                impose_rows.append(len(fixed))
-                impose_columns.append(place)
-                impose_values.append(float(inverse[axis, number]))
-            fixed.append(first + axis)
-    plain = np.flatnonzero(~turned)
-    basis_matrix = csc_matrix(
-        (
-            np.concatenate([np.array(values, dtype=float), np.ones(len(plain))]),
-            (
-                np.concatenate([np.array(rows, dtype=int), plain]),
-                np.concatenate([np.array(columns, dtype=int), plain]),
-            ),
-        ),
-        shape=(size, size),
-    )
-    imposing = csc_matrix(
-        (impose_values, (impose_rows, impose_columns)), shape=(len(fixed), len(frame.restraints))
-    )
-    mask = np.ones(size, dtype=bool)
-    mask[fixed] = False
-    return basis_matrix, np.flatnonzero(mask), np.array(fixed, dtype=np.int64), imposing
-
-
-def _positive(diagonal: Array, factorised: Factorised) -> Array:
-    """The diagonal, if nothing in it is without stiffness."""
-    least = diagonal.max(initial=0.0) * 1e-300
-    if np.any(diagonal <= least):
-        place = int(factorised._free[int(diagonal.argmin())])
-        raise FrameUnstable(
-            "A node is not joined to anything that resists.", node=place // 6, direction=AXES[place % 6]
-        )
-    return diagonal
+    return Factorised(frame)
