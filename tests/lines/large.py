@@ -19,9 +19,6 @@ from tests.lines.base import FULL_N_PER_M, SPAN_M, no_bends
 from tests.lines.shapes import AXES, Bar, fixed
 
 TRAVEL_M = 0.15
-CLEARANCE_M = 0.004
-FRICTION = 0.02
-PER_SPAN = 10
 
 
 @dataclass(frozen=True)

@@ -132,7 +132,7 @@ def _out_of_balance(
 
 _STANDS: Mapping[str, str] = {
     "will": "{mark} will reach its {end} end of travel, whatever its friction and that of the others.",
-    "may": "{mark} may reach its {end} end of travel: friction may hold it back, or take it there.",
+    "may": "{mark} may reach its {end} end of travel: friction or heights may hold it back, or take it there.",
     "will_not": "{mark} stays within its travel, whatever its friction and that of the others.",
     "cannot_say": "Where {mark} will stand cannot be said.",
 }
@@ -267,7 +267,8 @@ def _judged(
     if low_n is not None and high_n is not None and capacity_n is not None:
         most = capacity_n * (1.0 + _TOLERANCE)
         verdict = "within" if high_n <= most else "exceeds" if low_n > most else "may_exceed"
-        share = high_n / capacity_n
+        # What holds nothing beside its own hardware is no share of anything.
+        share = high_n / capacity_n if capacity_n > 0.0 else None
     return {
         "greatest_load": figures.force(high_n),
         "capacity": figures.force(capacity_n),

@@ -6,16 +6,17 @@ not known, nothing is said of any hanger, for each moves all others.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 import numpy as np
 
 from service.domain.balance.analysis import Analysis
-from service.domain.balance.contacts import drifting, pin_compliance
+from service.domain.balance.contacts import bears, drifting, height_transfer, pin_compliance
+from service.domain.balance.locked import height_uncertainty_m
 from service.domain.balance.weighing import Standing
-from service.domain.line_models.built import CaseName
+from service.domain.line_models.built import CaseName, SupportedHanger
 from service.engineering.frames.elements import Array
 from service.engineering.states.bands import Bands, friction_bands
 from service.engineering.states.laws import SLACK, Hanger
@@ -56,7 +57,8 @@ def settle(analysis: Analysis, case: CaseName, *, offsets_m: Mapping[str, float]
         offsets_m: pick-up height and turns together, by mark, instead of those on record [m]
 
     Returns:
-        settled: `will` where an end is reached at every point of the friction bands, `will_not` at none
+        settled: `will` where an end is reached at every point of the friction bands, `will_not` at none and
+            nowhere within the intervals of the pick-up heights; these count unless offsets_m gives heights
     """
     hangers = analysis.built.hangers
     given = offsets_m or {}
@@ -105,8 +107,11 @@ def settle(analysis: Analysis, case: CaseName, *, offsets_m: Mapping[str, float]
     )
     bands = friction_bands(line, laws_with, load_n)
     pushes = pin_compliance(line, laws_with)
+    spread = np.zeros(len(hangers)) if offsets_m else _height_spread_m(line, state, hangers)
     found = {
-        each.mark: _standing(line, laws_with, load_n, state, pushes, place, bands)
+        each.mark: _within_heights(
+            _standing(line, laws_with, load_n, state, pushes, place, bands), float(spread[place])
+        )
         for place, each in enumerate(hangers)
         if each.kind != "rigid"
     }
@@ -133,6 +138,33 @@ def _unsaid(
 ) -> Settled:
     unsaid = {each.mark: Standing("cannot_say") for each in analysis.built.hangers if each.kind != "rigid"}
     return Settled(None, None, {**_rigid(analysis), **unsaid}, drifting, reason, wanting)
+
+
+def _height_spread_m(line: Line, state: State, hangers: Sequence[SupportedHanger]) -> Array:
+    """How far the intervals of the pick-up heights may move each pin to either side, (m,) [m].
+
+    Linear, and so exact as long as no contact changes. A pin that might be the first to come to an end says
+    `may` by it, so that a line of which every pin says `will_not` has no change of contact.
+
+    Source: mechanics; linear propagation, as of the locked loads.
+    """
+    movement, force = height_transfer(line.stiffness, state)
+    heights = np.array([height_uncertainty_m(each) for each in hangers])
+    spread = np.zeros(len(hangers))
+    for place, (law, part) in enumerate(zip(state.hangers, state.parts, strict=True)):
+        if law.low_m < law.high_m and not bears(law, part):
+            way = movement[place] + force[place] / law.series_n_per_m
+            way[place] -= 1.0
+            spread[place] = float(np.abs(way) @ heights)
+    return spread
+
+
+def _within_heights(standing: Standing, spread_m: float) -> Standing:
+    """Where a pin that friction keeps off its ends stands if the heights may move it by so much [m]."""
+    margin = standing.margin_m
+    if standing.verdict != "will_not" or margin is None or margin - spread_m > 0.0 or spread_m <= 0.0:
+        return standing
+    return replace(standing, verdict="may", end=standing.nearer, margin_m=margin - spread_m)
 
 
 def _standing(

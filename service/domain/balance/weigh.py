@@ -6,7 +6,7 @@ Every part stands on its own: what one part wants and does not find leaves the o
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 from service.domain.balance.analysis import Analysis, NotWeighable
@@ -115,14 +115,25 @@ def weighing_of(
     wanting: dict[str, tuple[str, ...]] = {}
     for each in settled:
         wanting.update(each.wanting)
+    missing = missing_weights(built)
+    complete = None
+    if missing:
+        # What cannot be said of this state stands in the others' reasons: it has their laws.
+        complete = Notes().attempt("complete", analysis, lambda: settle(analysis, "cold"))
     return Weighing(
         model_revision,
         model_sequence,
-        {hanger.mark: _weighed(hanger, place, parts, growth) for place, hanger in enumerate(built.hangers)},
+        {
+            hanger.mark: replace(
+                _weighed(hanger, place, parts, growth),
+                complete=_standing(hanger, complete) if missing else None,
+            )
+            for place, hanger in enumerate(built.hangers)
+        },
         design_sum,
         notes.drifting,
         notes.unheld,
-        missing_weights(built),
+        missing,
         not built.surveyed or any(each.height_error_m is None for each in built.hangers),
         tuple(built.limits),
         dict(notes.unsaid),

@@ -51,6 +51,8 @@ class HangerWeighing:
         missing: pointers into its record of what was wanted and is not stated
         thermal_movement_m: what growth and imposed movements do at it, cold to hot, up positive; None where
             it is not said [m]
+        complete: where it will stand, all stops out, cold, with the heights and turns of now and all weight
+            of the design on; None where no weight is missing
     """
 
     mark: str
@@ -63,6 +65,7 @@ class HangerWeighing:
     hot: Standing
     missing: tuple[str, ...] = ()
     thermal_movement_m: float | None = None
+    complete: Standing | None = None
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,9 @@ FORCE, LENGTH, RATIO = Dimension.FORCE, Dimension.LENGTH, Dimension.RATIO
 
 Interval = tuple[float, float]
 
+# Shares of assemblies that differ by less than this are equal.
+_EQUAL: Final = 1e-9
+
 # States of a hanger that carries on its stops; None is that of a posted record. In easing some may be out.
 _STOPS_IN: Final = frozenset({"locked", "cleared", None})
 
@@ -111,12 +114,32 @@ def rod_load_test(look: Look) -> Row:
     return _within(look, load, rods_under(look, test_stress(look)), ROD_MESSAGES)
 
 
-def _stop_row(look: Look, at_pipe: Interval, pointer: str) -> Row:
-    """Force on the stops of the assembly, positive the way their capacity is stated for; none counts as 0."""
-    capacity = look.si(pointer, FORCE)
+def _stop_row(look: Look, off: Interval, at_pipe: Interval, up: bool) -> Row:
+    """Force on the stops of the assembly, the way their capacity is stated for; none counts as 0.
+
+    The springs of a hanger are alike, its rods may share the load unequally: what one rod carries of the load
+    less what its own spring carries is its part of what the hanger is off, and what it carries beyond an
+    equal part of the load.
+
+    Args:
+        look: the rule's look
+        off: load of the hanger less the force of its springs, positive where the rods carry more [N]
+        at_pipe: load of the hanger [N]
+        up: whether the upward force is asked for, else the downward one
+    """
+    capacity = look.si(f"/design/stop_capacity_{'up' if up else 'down'}", FORCE)
     share, ratio = look.load_share(), linkage(look)
     look.settle()
-    low, high = (max(force * share / ratio, 0.0) for force in at_pipe)
+    count = look.subject.assemblies
+    beyond, hardware_n = share - 1.0 / count, 0.0
+    if abs(beyond) > _EQUAL:
+        hardware_n = look.si("/design/hardware_weight", FORCE)
+        look.settle()
+    uneven = sorted(beyond * (load + hardware_n) for load in at_pipe)
+    low, high = (force / count + more for force, more in zip(off, uneven, strict=True))
+    if up:
+        low, high = -high, -low
+    low, high = (max(force / ratio, 0.0) for force in (low, high))
     return _within(look, (low, high), lambda found: checks.upper(found, capacity), CAPACITY_MESSAGES)
 
 
@@ -131,16 +154,16 @@ def stop_force_up(look: Look) -> Row:
     """Upward force on the stops as the line stands: by how much the rod carries less than the spring."""
     hanger = look.hanger_weighing()
     _capacity_stated(look, "/design/stop_capacity_up")
-    low, high = _said(look, hanger, hanger.out_of_balance_n)
-    return _stop_row(look, (-high, -low), "/design/stop_capacity_up")
+    off = _said(look, hanger, hanger.out_of_balance_n)
+    return _stop_row(look, off, _said(look, hanger, hanger.locked_load_n), up=True)
 
 
 def stop_force_down(look: Look) -> Row:
     """Downward force on the stops as the line stands: by how much the rod carries more."""
     hanger = look.hanger_weighing()
     _capacity_stated(look, "/design/stop_capacity_down")
-    force = _said(look, hanger, hanger.out_of_balance_n)
-    return _stop_row(look, force, "/design/stop_capacity_down")
+    off = _said(look, hanger, hanger.out_of_balance_n)
+    return _stop_row(look, off, _said(look, hanger, hanger.locked_load_n), up=False)
 
 
 def stop_force_test(look: Look) -> Row:
@@ -154,7 +177,7 @@ def stop_force_test(look: Look) -> Row:
     now = _said(look, hanger, hanger.locked_load_n)
     off = _said(look, hanger, hanger.out_of_balance_n)
     springs_n = (now[0] - off[0], now[1] - off[1])
-    return _stop_row(look, (test[0] - max(springs_n), test[1] - min(springs_n)), "/design/stop_capacity_down")
+    return _stop_row(look, (test[0] - max(springs_n), test[1] - min(springs_n)), test, up=False)
 
 
 # --- where it will stand ------------------------------------------------------------------------------
@@ -187,6 +210,10 @@ def _friction_words(look: Look, standing: Standing) -> str:
     best = _short_of_end(look, standing, best_m)
     if without is None or best is None:
         return ""
+    worst_m = standing.greatest_m if standing.end == "upper" else standing.least_m
+    worst = _short_of_end(look, standing, worst_m)
+    if worst is not None and worst > _ON_THE_END_M and (standing.margin_m or 0.0) < 0.0:
+        return f" (its friction leaves {_mm(worst)}; pick-up heights within their intervals may take it there)"
     share = look.optional_si("/design/friction", RATIO)
     at = "with its friction" if share is None else f"at {share * 100.0:g} %"
     if without <= _ON_THE_END_M:

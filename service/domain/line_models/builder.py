@@ -25,6 +25,8 @@ from service.errors import OutOfRange
 from service.units import Dimension, quantity_to_si
 
 ATMOSPHERE_PA: Final = 101325.0
+# Water of a pressure test, hot or cold, is not lighter than this; no gas is as heavy.
+_AS_HEAVY_AS_WATER_KG_PER_M3: Final = 900.0
 
 LIMITS: Final = (
     "Small movements of a linear elastic line: no large displacement, no yielding, no creep.",
@@ -131,13 +133,14 @@ def _folded(by_mark: Mapping[str, float] | None) -> dict[str, float]:
 def _water(model: Mapping[str, Any], geometry: Geometry, faults: Faults) -> dict[str, float]:
     """Density of the water in each segment of a line with water in it [kg/m^3].
 
-    The contents of the pressure test; where that is done empty, water at the cold temperature.
+    The contents of the pressure test where they are as heavy as water; where the test is done empty, or with
+    a gas or another light medium, water at the cold temperature.
     """
     found: dict[str, float] = {}
+    cold = quantity_to_si(model["temperatures"]["cold"], Dimension.TEMPERATURE)
     for segment in geometry.segments:
         density = segment.contents["test"]
-        if not density:
-            cold = quantity_to_si(model["temperatures"]["cold"], Dimension.TEMPERATURE)
+        if density < _AS_HEAVY_AS_WATER_KG_PER_M3:
             try:
                 density = water_density_kg_per_m3(cold, ATMOSPHERE_PA)
             except OutOfRange as error:

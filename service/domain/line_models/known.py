@@ -19,7 +19,8 @@ class Known:
 
     Attributes:
         present: `segments` {id: {insulation, jacketing}}, `masses` {id: share}, and `contents` where
-            known; shares from 0 to 1, ids folded; what was not inspected is left out
+            known; shares from 0 to 1, ids folded; what was not inspected is left out. `insulation` and
+            `jacketing` stand in it where the whole line was called `incomplete` last
         net_turns: of each hanger by folded mark, signed; the mean over its assemblies
         load_adjuster_turns: likewise, of the load adjuster of a constant support
         released: folded marks of the hangers whose stops are out
@@ -59,6 +60,10 @@ def known_line(view: LineView, model: Mapping[str, Any]) -> Known:
         if fact is not None:
             masses[key] = float(fact.value)
     present: dict[str, Any] = {"segments": segments, "masses": masses}
+    for name in ("insulation", "jacketing"):
+        whole = view.facts.get(name)
+        if whole is not None and whole.value == "incomplete":
+            present[name] = whole.value
     contents = view.facts.get("contents")
     if contents is not None:
         present["contents"] = contents.value

@@ -39,6 +39,7 @@ class Present:
         self.contents: str | None = seen.get("contents") or stated.get("contents")
         if self.contents is None:
             self.not_stated.append("/present/contents")
+        self._jacketing_incomplete = seen.get("jacketing") == "incomplete"
         self._whole = {name: _WHOLE.get(seen.get(name, "")) for name in ("insulation", "jacketing")}
         segments, masses = Named(model, "segments", Faults()), Named(model, "masses", Faults())
         self._of_model = self._entries(stated.get("segments", ()), "segment", segments)
@@ -84,17 +85,24 @@ class Present:
             return 1.0
         return float(share)
 
-    def cover(self, segment: str, place: int) -> tuple[float, float]:
+    def cover(self, segment: str, place: int, *, jacketed: bool = True) -> tuple[float, float]:
         """Shares of insulation and jacketing that are on a segment.
 
         What nothing states is taken as complete and noted; jacketing that nothing states is on where the
-        insulation under it is.
+        insulation under it is, which is noted where the line's jacketing is known not to be complete.
+
+        Args:
+            segment: id of the segment
+            place: its place in the model
+            jacketed: whether it has a jacketing by design
         """
         insulation = self._stated(segment, "insulation")
         if insulation is None:
             self.not_stated.append(f"/segments/{place}/insulation")
             insulation = 1.0
         jacketing = self._stated(segment, "jacketing")
+        if jacketing is None and jacketed and self._jacketing_incomplete:
+            self.not_stated.append(f"/segments/{place}/jacketing")
         return insulation, insulation if jacketing is None else jacketing
 
     def _stated(self, segment: str, name: str) -> float | None:

@@ -24,6 +24,11 @@ from service.units import Dimension, quantity_to_si
 
 FORCE, LENGTH, RATE, RATIO = Dimension.FORCE, Dimension.LENGTH, Dimension.STIFFNESS, Dimension.RATIO
 
+LEAST_CAPACITY_N: Final = 1.0
+"""Capacity of what can carry nothing beside its own hardware: above zero, so that any load exceeds it [N]."""
+
+# Shares of assemblies that differ by less than this are equal.
+_EQUAL: Final = 1e-9
 # A scale may be this much longer than the travel before the two contradict each other.
 _SPAN_TOLERANCE: Final = 0.02
 # Only the look at a record is wanted here; the rule that a look belongs to gives no row.
@@ -88,7 +93,7 @@ class _Reader:
         share = self._largest_share()
         if capacity_n is None or hardware is None or share is None:
             return None
-        return capacity_n / share - hardware
+        return max(capacity_n / share - hardware, LEAST_CAPACITY_N)
 
     def _largest_share(self) -> float | None:
         """Largest share of the hanger's load that one assembly carries; None where it is not stated."""
@@ -101,6 +106,20 @@ class _Reader:
         ]
         largest = max(shares) if not any(math.isnan(share) for share in shares) else 0.0
         return largest if largest > 0.0 else None
+
+    def _uneven_n(self, largest: float) -> float | None:
+        """By how much shares that differ take the load of some rod off that of its own spring [N].
+
+        The springs of a hanger are alike: with a share s of n rods the stop of one holds s times what the
+        hanger is off, and s - 1/n of the force of all springs besides. None where that force is not known.
+        """
+        count = cast("int", self._count)
+        shares = [Look(self._subject, _READING, number).load_share() for number in range(1, count + 1)]
+        beyond = max(largest - 1.0 / count, 1.0 / count - min(shares))
+        if beyond <= _EQUAL:
+            return 0.0
+        load = self._spring_load()
+        return None if load is None else beyond * load
 
     # --- the hanger -----------------------------------------------------------------------------------
     def hanger(self, entry: Mapping[str, Any], net_turns: float, released: bool) -> SupportedHanger:
@@ -255,13 +274,14 @@ class _Reader:
         """Slot, linkage, and what the stops and the locked assemblies hold."""
         linkage = self._number("/stop/linkage_ratio")
         share = self._largest_share()
+        uneven = None if share is None else self._uneven_n(share)
 
         def held(pointer: str) -> float | None:
             one = self._si(pointer, FORCE)
-            if one is None or linkage is None or share is None:
+            if one is None or linkage is None or share is None or uneven is None:
                 return None
             # The pin's force is the rod's over the linkage ratio.
-            return one * linkage / share
+            return max((one * linkage - uneven) / share, LEAST_CAPACITY_N)
 
         return {
             "slot_clearance_m": self._si("/stop/slot_clearance", LENGTH),

@@ -37,7 +37,10 @@ def weighed_items(
     """
     items: list[WeighedItem] = []
     for segment in geometry.segments:
-        shares = present.cover(segment.id, segment.place) if segment.cover is not None else (1.0, 1.0)
+        shares = (1.0, 1.0)
+        if segment.cover is not None:
+            jacketed = segment.cover.sheet_kg_per_m2 > 0.0
+            shares = present.cover(segment.id, segment.place, jacketed=jacketed)
         pipe = segment.pipe
         items.append(_part(segment, "pipe", dict.fromkeys(CASES, pipe.mass_kg_per_m), 1.0))
         if segment.cover is not None:

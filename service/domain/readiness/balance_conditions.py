@@ -5,13 +5,17 @@ Without a line model they say nothing: the answer lists what is not weighed.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
+from service.domain.balance.weighing import Weighing
 from service.domain.checks import NotWeighed, lacking, run_checks
 from service.domain.facts import Fact
 from service.domain.readiness.looks import CONCESSION_PREFIX, HangerLook, LineLook, place
 from service.domain.readiness.outcomes import Outcome
+from service.engineering import springs
+from service.engineering.comparison import at_least
+from service.units import Dimension, quantity_to_si
 
 # Blockers of weight that may be put on after release, and what the line's inspections call it.
 WEIGHTS: Final[Mapping[str, str]] = {
@@ -66,9 +70,18 @@ def load_path(look: LineLook) -> Iterator[Outcome]:
         marks = ", ".join(weighing.drifting)
         detail = f"Released, {marks} would leave the line with nothing that fixes its height."
         yield Outcome(code, look.subject, "known", detail, expected, list(weighing.drifting), shown)
+    elif _nothing_said(weighing):
+        detail = f"What fixes the line's height with every stop out cannot be said. {weighing.unsaid['cold']}"
+        yield Outcome(code, look.subject, "unknown", detail, expected, None, shown)
     else:
         detail = "With every stop out something still fixes the line's height."
         yield Outcome(code, look.subject, "met", detail, expected, None, shown)
+
+
+def _nothing_said(weighing: Weighing) -> bool:
+    """Whether no state of the line with every stop out was found, so that nothing is known of it."""
+    standings = [hanger.cold for hanger in weighing.hangers.values()]
+    return "cold" in weighing.unsaid and not any(each.position_m is not None for each in standings)
 
 
 def weight_missing(look: LineLook, part: str) -> str:
@@ -97,6 +110,8 @@ def never_later(look: LineLook, part: str) -> str | None:
         return f"{_LATER}with every stop out nothing would fix the line's height"
     if not weight_missing(look, part):
         return f"{_LATER}its model does not know which {part} is missing"
+    if weighing.present_not_stated:
+        return f"{_LATER}nothing states what is now at {_first(weighing.present_not_stated)} of its model"
     outside = [view.mark for view in look.hangers if not _inside(HangerLook(look, view))]
     return f"{_LATER}the balance does not show it of {', '.join(outside)}" if outside else None
 
@@ -113,7 +128,32 @@ def _inside(look: HangerLook) -> bool:
         weighing=look.on.weighed,
     )
     found = [row["status"] for row in rows if row["rule"] in STANDINGS]
-    return len(found) == len(STANDINGS) and set(found) <= {"pass", "not_applicable"}
+    if len(found) < len(STANDINGS) or not set(found) <= {"pass", "not_applicable"}:
+        return False
+    return _inside_complete(look)
+
+
+def _inside_complete(look: HangerLook) -> bool:
+    """Whether a spring still stands inside its margins, cold, when all weight of the design is on."""
+    weighing = look.on.weighing
+    standing = None if weighing is None else weighing.hangers[look.view.mark].complete
+    if standing is None:
+        return True
+    span = look.view.record.get("indicator", {}).get("span", {})
+    if standing.verdict != "will_not" or standing.margin_m is None or not {"low", "high"} <= span.keys():
+        return False
+    low, high = (quantity_to_si(span[end], Dimension.LENGTH) for end in ("low", "high"))
+    limits = look.on.criteria
+    reserve_m = springs.required_reserve_m(
+        high - low, limits.si("reserve_share"), limits.si("reserve_least")
+    )
+    return at_least(standing.margin_m, reserve_m, scale=max(abs(low), abs(high)))
+
+
+def _first(pointers: Sequence[str]) -> str:
+    """The first three of some pointers, in words."""
+    more = len(pointers) - 3
+    return ", ".join(pointers[:3]) + (f" and {more} more" if more > 0 else "")
 
 
 def put_on_since(look: HangerLook, reading: Fact) -> str | None:

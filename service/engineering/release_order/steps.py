@@ -17,12 +17,14 @@ from typing import Final
 
 import numpy as np
 
-from service.engineering.states.laws import LOWER_WALL, SLACK, UPPER_WALL
+from service.engineering.states.laws import LOWER_WALL, SLACK, UPPER_WALL, Hanger
 from service.engineering.states.tracing import Array, Line, State
 
 RETURN: Final = "return"
 LEAVE: Final = "leave"
-_ROUNDS: Final = 60
+CAUSES: Final = ("rod", "locked", "stop_up", "stop_down", "turns", "end_of_travel")
+BEYOND: Final = 1e9  # utilisation of an end of travel: above that of any load
+_ROUNDS: Final = 200
 
 
 @dataclass(frozen=True)
@@ -30,9 +32,11 @@ class Support:
     """What a hanger can bear and where its travel ends.
 
     travel_low_m, travel_high_m: ends of travel from the locked position, up positive [m]. lead_m: rod
-    movement for a turn [m]. linkage_ratio: pin movement for a movement of the rod [1]. rod_capacity_n;
-    stop_capacity_up_n, stop_capacity_down_n: what the stop bears when it holds the pipe up or down [N];
-    turn_limit_raise, turn_limit_lower: net turns [1]. Infinite where there is no limit.
+    movement for a turn [m]. linkage_ratio: rod force for a unit of the stop's; 1 where the stop's capacities
+    are told as force of the rod [1]. rod_capacity_n [N]; locked_capacity_n: what the hanger bears while its
+    stop is in, at the pipe [N]; stop_capacity_up_n: what the stop holds of the spring's push when the rod
+    carries less; stop_capacity_down_n: what it holds of the rod's pull when the rod carries more than the
+    spring [N]; turn_limit_raise, turn_limit_lower: net turns [1]. Infinite where there is no limit.
     """
 
     travel_low_m: float
@@ -40,6 +44,7 @@ class Support:
     lead_m: float
     linkage_ratio: float = 1.0
     rod_capacity_n: float = math.inf
+    locked_capacity_n: float = math.inf
     stop_capacity_up_n: float = math.inf
     stop_capacity_down_n: float = math.inf
     turn_limit_raise: float = math.inf
@@ -48,7 +53,7 @@ class Support:
 
 @dataclass(frozen=True)
 class Peak:
-    """A utilisation and where it arises. cause: `rod`, `stop_up`, `stop_down`, `turns` or `end_of_travel`."""
+    """A utilisation, at which hanger, and its cause, one of CAUSES. An end of travel counts as BEYOND."""
 
     utilisation: float
     place: int
@@ -87,28 +92,38 @@ class Yard:
         self.line = line
         self.supports = tuple(supports)
         self.base_m = base_offset_m
-        self._leads = np.array([each.lead_m for each in supports])
-        self._rods = np.array([each.rod_capacity_n for each in supports])
-        self._linkages = np.array([each.linkage_ratio for each in supports])
-        self._ups = np.array([each.stop_capacity_up_n for each in supports])
-        self._downs = np.array([each.stop_capacity_down_n for each in supports])
-        self._raise = np.array([each.turn_limit_raise for each in supports])
-        self._lower = np.array([each.turn_limit_lower for each in supports])
+        self.leads = np.array([each.lead_m for each in supports])
+        self.rods = np.array([each.rod_capacity_n for each in supports])
+        self.locked = np.array([each.locked_capacity_n for each in supports])
+        self.linkages = np.array([each.linkage_ratio for each in supports])
+        self.ups = np.array([each.stop_capacity_up_n for each in supports])
+        self.downs = np.array([each.stop_capacity_down_n for each in supports])
+        self.raises = np.array([each.turn_limit_raise for each in supports])
+        self.lowers = np.array([each.turn_limit_lower for each in supports])
+
+    @staticmethod
+    def hangers_of(load_n: Array, rate_n_per_m: Array, series_n_per_m: Array) -> list[Hanger]:
+        """Hangers without friction that still want their faces and offsets."""
+        return [
+            Hanger(float(load), float(rate), 0.0, 0.0, 0.0, 0.0, float(series))
+            for load, rate, series in zip(load_n, rate_n_per_m, series_n_per_m, strict=True)
+        ]
 
     def peak(self, state: State, out: frozenset[int]) -> Peak:
         """The greatest utilisation in a state; out: hangers whose stops are out."""
-        stop = state.stop_n() / self._linkages
+        stop = state.stop_n() / self.linkages
         held = np.array([place not in out for place in range(len(self.supports))])
-        turns = (np.array([each.offset_m for each in state.hangers]) - self.base_m) / self._leads
-        shares = {
-            "rod": state.force_n / self._rods,
-            "stop_up": np.where(held, stop, 0.0) / self._ups,
-            "stop_down": np.where(held, -stop, 0.0) / self._downs,
-            "turns": np.maximum(turns / self._raise, -turns / self._lower),
-            "end_of_travel": np.where(self._at_end(state) & ~held, math.inf, 0.0),
-        }
+        turns = (np.array([each.offset_m for each in state.hangers]) - self.base_m) / self.leads
+        shares = (
+            state.force_n / self.rods,
+            np.where(held, state.force_n, 0.0) / self.locked,
+            np.where(held, -stop, 0.0) / self.ups,
+            np.where(held, stop, 0.0) / self.downs,
+            np.maximum(turns / self.raises, -turns / self.lowers),
+            np.where(self._at_end(state) & ~held, BEYOND, 0.0),
+        )
         found = NOTHING
-        for cause, values in shares.items():
+        for cause, values in zip(CAUSES, shares, strict=True):
             place = int(values.argmax())
             if values[place] > found.utilisation:
                 found = Peak(float(values[place]), place, cause)
@@ -127,7 +142,10 @@ class Yard:
         before = tuple(float(state.stop_n()[place]) for place in hangers)
         eased = self._ease(state, hangers, watched)
         turns = tuple(self._turned(state, eased, place) for place in hangers)
-        other = tuple(self._overshoot(state, eased, place, turn, watched) for place, turn in zip(hangers, turns, strict=True))
+        other = tuple(
+            self._overshoot(state, eased, place, turn, watched)
+            for place, turn in zip(hangers, turns, strict=True)
+        )
         watched.out = out | set(hangers)
         free = eased
         for place in hangers:
@@ -148,14 +166,17 @@ class Yard:
             for place in hangers:
                 state, offset = self._centre(state, place, watched)
                 moved = max(moved, abs(offset))
-            if moved < 1e-9:
+            if moved < 1e-11:
                 break
         return state
 
     def _centre(self, state: State, place: int, watched: _Watched) -> tuple[State, float]:
         hanger = state.hangers[place]
         middle = (hanger.low_m + hanger.high_m) / 2.0
-        high = state.pin_m[place] > middle or state.force_n[place] < hanger.spring_n(middle)
+        # Friction can hold a pin on a face with less force than the spring's: the pin's place decides.
+        high = state.pin_m[place] > middle
+        if hanger.low_m == hanger.high_m:
+            high = state.force_n[place] < hanger.spring_n(middle)
         return self.line.turn_until(
             state, place, 1 if high else -1, self._reach(place), pin_m=middle, watch=watched
         )

@@ -26,7 +26,7 @@ RECORD: Document = {
     "adjuster": {"clockwise_raises": True, "seen_from": "below", "flats": 6},
     "stop": {"pin_moves_down_when": "rod_tension_rises"},
 }
-RECORDS: dict[str, Document] = dict.fromkeys(MARKS, RECORD)
+RECORDS: dict[str, Document] = {mark.lower(): RECORD for mark in MARKS}
 
 
 def q(value: float, unit: str) -> Document:
