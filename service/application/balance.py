@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import Any
 
 from service.application.context import Context, line_in_scope, nothing_there, require
 from service.application.weighings import ModelledLine, modelled_line
-from service.domain.balance.analysis import Analysis
+from service.domain.balance.analysis import Analysis, NotWeighable
 from service.domain.balance.answer import balance
 from service.domain.balance.drawing import elevation
+from service.domain.balance.weigh import unheld
 from service.domain.balance.weighing import Weighing
 from service.domain.field_estimates.estimate import field_estimate
 from service.domain.field_estimates.observations import observations_of
@@ -17,6 +19,7 @@ from service.domain.line_models.builder import build_line
 from service.domain.release_orders.following import next_step
 from service.domain.release_orders.order import release_order
 from service.domain.release_orders.progress import progress_of
+from service.engineering.frames.solution import FrameUnstable
 from service.errors import Conflict, Finding, InvalidDocument, NotFound
 from service.units import System
 
@@ -32,11 +35,45 @@ def _stored(context: Context, plant: str, line: str) -> ModelledLine:
         found = modelled_line(reader, view)
         if found is None:
             raise NotFound("The line has no model; an engineer puts one at .../model.", line=view.line)
+        _must_fit(found)
         return found
 
 
+def _must_fit(line: ModelledLine) -> None:
+    """No question is answered of a line whose model and register differ: each number would be another line's.
+
+    Errors: NotWeighable, what differs named.
+    """
+    modelled = _modelled(line.model.document)
+    strange = [hanger.mark for hanger in line.view.hangers if hanger.mark.casefold() not in modelled]
+    if strange:
+        raise NotWeighable(
+            f"The line's model does not have these hangers: {', '.join(strange)}.",
+            missing={mark: [f"line-model/hangers/{mark}"] for mark in strange},
+        )
+    try:
+        line.analysis()
+    except InvalidDocument as error:
+        # The caller's body is not at fault: the records changed after the model was written.
+        places = "; ".join(f"{finding.pointer}: {finding.detail}" for finding in error.errors[:5])
+        raise NotWeighable(
+            f"The line's model no longer fits its records. {places or error.detail}",
+            missing={},
+            model_revision=line.model.revision,
+        ) from error
+
+
+def _modelled(model: Mapping[str, Any]) -> frozenset[str]:
+    """Folded marks of the hangers that a model has."""
+    return frozenset(str(entry["mark"]).casefold() for entry in model.get("hangers", ()))
+
+
 def _posted(request: Mapping[str, Any], base: str = "") -> Analysis:
-    """The line that a request brings with it as `model` and `hangers`. base: the request's pointer."""
+    """The line that a request brings with it as `model` and `hangers`. base: the request's pointer.
+
+    Errors: InvalidDocument: one of them is missing, a hanger is given twice or is not in the model, or the
+    model does not fit
+    """
     missing = [name for name in ("model", "hangers") if name not in request]
     if missing:
         raise InvalidDocument(
@@ -53,35 +90,45 @@ def _posted(request: Mapping[str, Any], base: str = "") -> Analysis:
             ],
         )
     records: dict[str, Mapping[str, Any]] = {}
+    modelled, faults = _modelled(request["model"]), []
     for place, record in enumerate(request["hangers"]):
-        key = str(record["mark"]).casefold()
+        key, pointer = str(record["mark"]).casefold(), f"{base}/hangers/{place}/mark"
         if key in records:
-            finding = Finding(
-                "body",
-                "unique-mark",
-                "the mark is given twice",
-                f"{base}/hangers/{place}/mark",
-                accepted="each mark once",
-            )
-            raise InvalidDocument("A hanger is given twice.", errors=[finding])
+            detail, accepted = "the mark is given twice", "each mark once"
+            faults.append(Finding("body", "unique-mark", detail, pointer, accepted=accepted))
+        elif key not in modelled:
+            detail, accepted = "the model does not have this hanger", "the hangers that the model has"
+            faults.append(Finding("body", "hanger-not-in-the-model", detail, pointer, accepted=accepted))
         records[key] = record
-    try:
+    if faults:
+        raise InvalidDocument("The hangers are not those of the model, each once.", errors=faults)
+    with _at(f"{base}/model"):
         return Analysis(build_line(request["model"], records))
+
+
+@contextmanager
+def _at(base: str) -> Iterator[None]:
+    """Faults found inside are told at their place in the body, which begins with this pointer."""
+    try:
+        yield
     except InvalidDocument as error:
-        raise InvalidDocument(
-            error.detail, errors=[_inside(finding, base) for finding in error.errors]
+        placed = [
+            Finding(each.place, each.rule, each.detail, f"{base}{each.pointer or ''}", accepted=each.accepted)
+            for each in error.errors
+        ]
+        raise InvalidDocument(error.detail, errors=placed, **error.facts) from error
+
+
+@contextmanager
+def _held(analysis: Analysis) -> Iterator[Analysis]:
+    """Where nothing holds the line, the place is told by the names of its model, not by an index."""
+    try:
+        yield analysis
+    except FrameUnstable as error:
+        at = unheld(analysis.built, error)
+        raise FrameUnstable(
+            f"Nothing holds the line: {at}.", at=at, direction=error.facts["direction"]
         ) from error
-
-
-def _inside(finding: Finding, base: str) -> Finding:
-    """A fault of the model, at its place in the request."""
-    return Finding(
-        finding.place,
-        finding.rule,
-        finding.detail,
-        f"{base}/model{finding.pointer or ''}",
-        accepted=finding.accepted,
-    )
 
 
 def _refuse_line(request: Mapping[str, Any]) -> None:
@@ -103,12 +150,6 @@ def _refuse_line(request: Mapping[str, Any]) -> None:
         )
 
 
-def _placed(requests: Sequence[Mapping[str, Any]]) -> Iterator[tuple[Mapping[str, Any], str]]:
-    """Each request with its pointer in the body."""
-    for place, request in enumerate(requests):
-        yield request, f"/{place}" if len(requests) > 1 else ""
-
-
 # --- balance ------------------------------------------------------------------------------------------
 def line_balance(
     context: Context, plant: str, line: str, request: Mapping[str, Any], units: System = "si"
@@ -127,11 +168,24 @@ def line_balance(
 
 
 def posted_balances(
-    context: Context, requests: Sequence[Mapping[str, Any]], units: System = "si"
+    context: Context,
+    requests: Sequence[Mapping[str, Any]],
+    units: System = "si",
+    *,
+    listed: bool = True,
 ) -> list[dict[str, Any]]:
-    """The same for lines that the requests bring with them. Nothing is stored."""
+    """The same for lines that the requests bring with them. Nothing is stored.
+
+    listed: whether the requests came as a list, so that pointers of their faults begin with their place.
+    """
     require(context, "read")
-    return [balance(_posted(request, base), request, units=units) for request, base in _placed(requests)]
+    found = []
+    for place, request in enumerate(requests):
+        base = f"/{place}" if listed else ""
+        analysis = _posted(request, base)
+        with _at(base):
+            found.append(balance(analysis, request, units=units))
+    return found
 
 
 def line_elevation(context: Context, plant: str, line: str) -> str:
@@ -149,15 +203,16 @@ def line_release_order(
     """In which order the stops of a stored line should come out, and what each step does."""
     _refuse_line(request)
     found = _stored(context, plant, line)
-    document = release_order(
-        found.analysis(),
-        request,
-        records=_by_mark(hanger.record for hanger in found.view.hangers),
-        progress=progress_of(found.view),
-        model_revision=found.model.revision,
-        model_sequence=found.model.sequence,
-        units=units,
-    )
+    with _held(found.analysis()) as analysis:
+        document = release_order(
+            analysis,
+            request,
+            records=_by_mark(hanger.record for hanger in found.view.hangers),
+            progress=progress_of(found.view),
+            model_revision=found.model.revision,
+            model_sequence=found.model.sequence,
+            units=units,
+        )
     return {"sequence": found.view.sequence, **document}
 
 
@@ -166,7 +221,8 @@ def posted_release_order(
 ) -> dict[str, Any]:
     """The same for a line that the request brings with it. Nothing is stored."""
     require(context, "read")
-    return release_order(_posted(request), request, records=_by_mark(request["hangers"]), units=units)
+    with _held(_posted(request)) as analysis:
+        return release_order(analysis, request, records=_by_mark(request["hangers"]), units=units)
 
 
 def line_next_step(context: Context, plant: str, line: str, order: Mapping[str, Any]) -> dict[str, Any]:
@@ -207,7 +263,8 @@ def line_field_estimate(
     given = list(request.get("observations", ()))
     named = {observation.get("id") for observation in given}
     stored = [seen for seen in observations_of(found.view) if seen["id"] not in named]
-    document = field_estimate(found.analysis(), {**request, "observations": [*stored, *given]}, system=units)
+    with _held(found.analysis()) as analysis:
+        document = field_estimate(analysis, {**request, "observations": [*given, *stored]}, system=units)
     return {"sequence": found.view.sequence, **document}
 
 
@@ -216,4 +273,5 @@ def posted_field_estimate(
 ) -> dict[str, Any]:
     """The same for a line that the request brings with it. Nothing is stored."""
     require(context, "read")
-    return field_estimate(_posted(request), request, system=units)
+    with _held(_posted(request)) as analysis:
+        return field_estimate(analysis, request, system=units)

@@ -22,7 +22,7 @@ def recorded(step: Step, operation: str, response: Any) -> dict[str, Any]:
         answer["headers"] = headers
     if media in ("application/json", "application/problem+json"):
         answer["body"] = json.loads(response.data)
-    elif media == "text/plain":
+    elif media in ("text/plain", "image/svg+xml"):
         answer["body"] = response.get_data(as_text=True)
     elif media == NDJSON:
         # One line stands for all: the description tells of each line.

@@ -620,6 +620,15 @@ def story() -> list[Step]:
         headers={"If-Match": '"r1"'},
         name="a piece that hangs together with nothing",
     )
+    tell(
+        "10:35",
+        "engineer",
+        "PUT",
+        f"{WEIGHED}/model",
+        {**MODEL, "description": "from drawing P-4001 revision A"},
+        headers={"If-Match": '"r1"'},
+        name="a revised model",
+    )
     tell("10:35", "reader", "GET", f"{WEIGHED}/model", name="the model of a line")
     tell("10:35", "reader", "GET", f"{WEIGHED}/model/revisions", name="revisions of a model")
     tell("10:35", "reader", "GET", f"{WEIGHED}/model/revisions/1", name="a revision of a model")

@@ -32,6 +32,9 @@ def without_chance(value: Any, key: str = "") -> Any:
         return {name: without_chance(item, name) for name, item in value.items()}
     if isinstance(value, list):
         return [without_chance(item, key) for item in value]
+    if isinstance(value, float):
+        # Solved figures differ in their last digits from one processor to the next.
+        return 0.0 if abs(value) < 1e-6 else float(f"{value:.7g}")
     if isinstance(value, str) and (key in _CHANCE_KEYS or _CHANCE.fullmatch(value)):
         return f"<{key}>"
     return _CHANCE_WORDS.sub("<chance>", value) if isinstance(value, str) else value
@@ -87,6 +90,8 @@ def test_the_story_ends_where_it_should(told: list[dict[str, Any]]) -> None:
         "a_reader": "not-permitted",
         "an_event_to_come": "not-found",
         "a_target_that_points_inward": "invalid-document",
+        "a_line_without_a_model": "not-found",
+        "a_piece_that_hangs_together_with_nothing": "invalid-document",
         "a_name_that_there_is_not": "conflict",
         "a_token_that_has_ended": "conflict",
     }

@@ -52,6 +52,13 @@ STATUS_BY_CODE = {
     "store-full": 507,
     "log-corrupt": 500,
     "configuration": 500,
+    "not-weighable": 422,
+    "frame-unstable": 422,
+    "frame-residual": 422,
+    "no-vertical-stiffness": 422,
+    "path-lost": 422,
+    "not-at-rest": 422,
+    "too-many-ways": 422,
 }
 
 EVERY = list(all_errors())

@@ -38,6 +38,8 @@ class Settled:
         drifting: marks of the hangers that would leave the line without anything to fix its height
         reason: why nothing can be said, in a sentence; empty where it can
         wanting: pointers of what is missing, by mark
+        heights_n: how far the intervals of the pick-up heights may move each load to either side, (m,) [N];
+            None where the state is not known
     """
 
     state: State | None
@@ -46,6 +48,7 @@ class Settled:
     drifting: tuple[str, ...] = ()
     reason: str = ""
     wanting: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    heights_n: Array | None = None
 
 
 def settle(analysis: Analysis, case: CaseName, *, offsets_m: Mapping[str, float] | None = None) -> Settled:
@@ -107,7 +110,9 @@ def settle(analysis: Analysis, case: CaseName, *, offsets_m: Mapping[str, float]
     )
     bands = friction_bands(line, laws_with, load_n)
     pushes = pin_compliance(line, laws_with)
-    spread = np.zeros(len(hangers)) if offsets_m else _height_spread_m(line, state, hangers)
+    spread, heights_n = _height_spread(line, state, hangers)
+    if offsets_m:
+        spread, heights_n = np.zeros(len(hangers)), np.zeros(len(hangers))
     found = {
         each.mark: _within_heights(
             _standing(line, laws_with, load_n, state, pushes, place, bands), float(spread[place])
@@ -115,7 +120,7 @@ def settle(analysis: Analysis, case: CaseName, *, offsets_m: Mapping[str, float]
         for place, each in enumerate(hangers)
         if each.kind != "rigid"
     }
-    return Settled(state, bands, {**_rigid(analysis), **found}, (), "", {})
+    return Settled(state, bands, {**_rigid(analysis), **found}, (), "", {}, heights_n)
 
 
 def wanted(missing: tuple[str, ...], words: tuple[str, ...] = ()) -> tuple[str, ...]:
@@ -140,8 +145,10 @@ def _unsaid(
     return Settled(None, None, {**_rigid(analysis), **unsaid}, drifting, reason, wanting)
 
 
-def _height_spread_m(line: Line, state: State, hangers: Sequence[SupportedHanger]) -> Array:
-    """How far the intervals of the pick-up heights may move each pin to either side, (m,) [m].
+def _height_spread(
+    line: Line, state: State, hangers: Sequence[SupportedHanger]
+) -> tuple[Array, Array]:
+    """How far the intervals of the pick-up heights may move each pin [m] and load [N] to either side, (m,).
 
     Linear, and so exact as long as no contact changes. A pin that might be the first to come to an end says
     `may` by it, so that a line of which every pin says `will_not` has no change of contact.
@@ -156,7 +163,8 @@ def _height_spread_m(line: Line, state: State, hangers: Sequence[SupportedHanger
             way = movement[place] + force[place] / law.series_n_per_m
             way[place] -= 1.0
             spread[place] = float(np.abs(way) @ heights)
-    return spread
+    loads: Array = np.abs(force) @ heights
+    return spread, loads
 
 
 def _within_heights(standing: Standing, spread_m: float) -> Standing:

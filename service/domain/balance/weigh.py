@@ -157,7 +157,20 @@ def _weighed(hanger: SupportedHanger, place: int, parts: Parts, growth: Array | 
         _standing(hanger, parts.hot),
         hanger.missing,
         None if growth is None else float(growth[place]),
+        released_load_n=_greatest_released(place, (parts.cold, parts.hot)),
     )
+
+
+def _greatest_released(place: int, settled: tuple[Settled | None, ...]) -> tuple[float, float] | None:
+    """The greatest load of a hanger in these states: what it reaches at least, and at most [N]."""
+    low, high = 0.0, 0.0
+    for each in settled:
+        if each is None or each.bands is None or each.heights_n is None:
+            return None
+        spread = float(each.heights_n[place])
+        low = max(low, float(each.bands.least_n[place]) - spread)
+        high = max(high, float(each.bands.greatest_n[place]) + spread)
+    return low, high
 
 
 def _span(interval: Interval | None) -> tuple[float, float] | None:

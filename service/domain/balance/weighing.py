@@ -53,6 +53,8 @@ class HangerWeighing:
             it is not said [m]
         complete: where it will stand, all stops out, cold, with the heights and turns of now and all weight
             of the design on; None where no weight is missing
+        released_load_n: greatest load with all stops out, cold as the line stands now and hot as designed, as
+            an interval over the friction bands and the pick-up heights [N]
     """
 
     mark: str
@@ -66,6 +68,7 @@ class HangerWeighing:
     missing: tuple[str, ...] = ()
     thermal_movement_m: float | None = None
     complete: Standing | None = None
+    released_load_n: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)

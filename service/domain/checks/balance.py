@@ -114,6 +114,18 @@ def rod_load_test(look: Look) -> Row:
     return _within(look, load, rods_under(look, test_stress(look)), ROD_MESSAGES)
 
 
+def rod_load_released(look: Look) -> Row:
+    """Rods under the greatest load with every stop out, cold or hot: what springs let go of, others take."""
+    hanger = look.hanger_weighing()
+    interval = hanger.released_load_n
+    if interval is None:
+        part = "cold" if _reason(look, "cold") else "hot"
+        _lack_standing(look, hanger)
+        look.cannot_say(f"What it carries with every stop out cannot be said.{_reason(look, part)}")
+    load = _assembly_load(look, interval)
+    return _within(look, load, rods_under(look, operating_stress(look)), ROD_MESSAGES)
+
+
 def _stop_row(look: Look, off: Interval, at_pipe: Interval, up: bool) -> Row:
     """Force on the stops of the assembly, the way their capacity is stated for; none counts as 0.
 

@@ -66,6 +66,18 @@ BALANCE: Final[tuple[Rule, ...]] = (
         purposes=LOCKED,
     ),
     Rule(
+        "rod-load-released-balance",
+        "balance",
+        "Rod load with every stop out, by the balance",
+        balance.rod_load_released,
+        EVERY_KIND,
+        per_assembly=True,
+        vertical=True,
+        rod=True,
+        limits=("rod_allowable_stress", "unknown_steel_allowable_stress", "thread_reduction"),
+        purposes=_RELEASE_AND_HEAT_UP,
+    ),
+    Rule(
         "stop-force-up-balance",
         "balance",
         "Upward force on the stops now, by the balance",

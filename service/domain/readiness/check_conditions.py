@@ -37,6 +37,7 @@ CAPACITIES: Final = frozenset(
         "locked-load-test-balance",
         "rod-load-balance",
         "rod-load-test-balance",
+        "rod-load-released-balance",
         "stop-force-up-balance",
         "stop-force-down-balance",
         "stop-force-test-balance",

@@ -75,9 +75,9 @@ def balance_line(call: Call, plant: str, line: str) -> Response:
 )
 def balance_posted(call: Call) -> Response:
     """The balance of a line that the request brings with it."""
-    found = balance.posted_balances(
-        call.context, documents_of(call.body, "balance-request"), call.units or "si"
-    )
+    requests = documents_of(call.body, "balance-request")
+    listed = isinstance(call.body, list)
+    found = balance.posted_balances(call.context, requests, call.units or "si", listed=listed)
     return answers.json_answer(answers.in_units(call, {"items": found}))
 
 

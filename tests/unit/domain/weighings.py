@@ -31,6 +31,7 @@ def hanger(mark: str, **changes: Any) -> HangerWeighing:
         expected_band_m=0.004,
         cold=INSIDE,
         hot=INSIDE,
+        released_load_n=(9_000.0, 14_000.0),
     )
     return replace(good, **changes)
 
