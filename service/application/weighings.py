@@ -27,7 +27,8 @@ from service.domain.views import LineView
 from service.errors import InvalidDocument, ServiceError
 
 KIND: Final = "line-model"
-KEPT_LINES: Final = 64
+KEPT_LINES: Final = 16
+KEPT_WEIGHINGS: Final = 64
 
 
 class _Kept:
@@ -52,7 +53,7 @@ class _Kept:
 
 
 _LINES: Final = _Kept(KEPT_LINES)
-_WEIGHINGS: Final = _Kept(KEPT_LINES)
+_WEIGHINGS: Final = _Kept(KEPT_WEIGHINGS)
 
 
 class ModelledLine:

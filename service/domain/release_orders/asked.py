@@ -15,11 +15,14 @@ from service.domain.line_models.built import BuiltLine, SupportedHanger
 from service.engineering.frames.elements import Array
 from service.engineering.frames.frame import TRANSLATION, Interface
 from service.engineering.release_order.steps import Support
-from service.errors import Finding, InvalidDocument
+from service.errors import Finding, InvalidDocument, OutOfRange
 from service.units import Dimension, quantity_to_si
 
 READING_TOLERANCE_M = 0.002
 """By how much a reading may differ before it counts as different [m]. Common practice, no source."""
+
+MOST_HANGERS = 100
+"""Hangers in one search; beyond it an answer takes minutes."""
 
 # Limit of a support: field of the built hanger, dimension in a request, pointer into the hanger record.
 LIMITS: Mapping[str, tuple[str, Dimension | None, str]] = {
@@ -74,6 +77,7 @@ def read_request(analysis: Analysis, request: Mapping[str, Any]) -> Asked:
 
     Raises:
         InvalidDocument: a mark or node that is not there, named twice, or out already; rules in a circle
+        OutOfRange: more than 100 hangers whose stops are in
         NotWeighable: the temporary supports cannot be put in, since the line as it stands cannot be solved
     """
     marks = {mark.casefold(): place for place, mark in enumerate(analysis.marks)}
@@ -82,6 +86,12 @@ def read_request(analysis: Analysis, request: Mapping[str, Any]) -> Asked:
         built = with_friction(built, quantity_to_si(request["friction"], Dimension.RATIO))
     bare = Analysis(built)
     left = [place for place, each in enumerate(built.hangers) if each.kind != "rigid" and not each.released]
+    if len(left) > MOST_HANGERS:
+        raise OutOfRange(
+            f"An order is searched for up to {MOST_HANGERS} hangers whose stops are in.",
+            hangers=len(left),
+            most=MOST_HANGERS,
+        )
     reader = _Marks(marks, frozenset(left))
     units = _units(request, left, reader)
     unit_of = {place: number for number, unit in enumerate(units) for place in unit}

@@ -65,6 +65,7 @@ def release_order(
 
     Raises:
         InvalidDocument: the request names what is not there, or asks for what cannot be
+        OutOfRange: more than 100 hangers whose stops are in
         TooManyWays: nuts are to stay where they are, at too many hangers
         FrameUnstable: the line's frame is a mechanism
     """

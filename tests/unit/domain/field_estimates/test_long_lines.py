@@ -10,6 +10,7 @@ import pytest
 from service.domain.balance.analysis import Analysis
 from service.domain.field_estimates.estimate import MOST_HANGERS, field_estimate
 from service.domain.line_models.built import BuiltLine, SegmentPlace, WeighedItem
+from service.domain.release_orders.order import release_order
 from service.errors import OutOfRange
 from tests.lines.base import FULL_N_PER_M, SPAN_M, base_line, straight_frame, weight_case
 
@@ -19,7 +20,9 @@ CASES = ("cold", "present", "hot", "test")
 def long_line(hangers: int) -> BuiltLine:
     """The straight line of the worked cases with more spans; heights not surveyed."""
     frame = straight_frame(hangers + 1)
-    pattern = replace(base_line().hangers[0], height_error_m=None, height_uncertainty_m=None, friction_n=300.0)
+    pattern = replace(
+        base_line().hangers[0], height_error_m=None, height_uncertainty_m=None, friction_n=300.0
+    )
     marks = [f"H{place + 1}" for place in range(hangers)]
     items, units, segments = [], [], {}
     for span in range(hangers + 1):
@@ -65,3 +68,9 @@ def test_a_line_of_more_hangers_than_can_be_answered_in_time_is_refused() -> Non
     with pytest.raises(OutOfRange) as refused:
         field_estimate(Analysis(long_line(MOST_HANGERS + 1)), {"observations": []})
     assert refused.value.facts == {"hangers": 25, "most": 24}
+
+
+def test_an_order_of_release_has_a_greatest_length_too() -> None:
+    with pytest.raises(OutOfRange) as refused:
+        release_order(Analysis(long_line(101)), {})
+    assert refused.value.facts == {"hangers": 101, "most": 100}
