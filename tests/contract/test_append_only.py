@@ -100,12 +100,15 @@ def copied(**changed: str) -> str:
 
 # Each meets one unique key of the table, and no other.
 EVENT_ROWS = {
-    "place": copied(id="'other'", subject_sequence="7", client_event_id="NULL"),
-    "place-ahead": copied(id="'other'", sequence="5", subject_sequence="7", client_event_id="NULL"),
-    "place-behind": copied(id="'other'", sequence="-1", subject_sequence="7", client_event_id="NULL"),
-    "id": copied(sequence="4", subject_sequence="7", client_event_id="NULL"),
+    "place": copied(id="'other'", subject_sequence="subject_sequence + 1", client_event_id="NULL"),
+    "place-ahead": copied(id="'other'", sequence="5", subject_sequence="subject_sequence + 1", client_event_id="NULL"),
+    "place-behind": copied(id="'other'", sequence="-1", subject_sequence="subject_sequence + 1", client_event_id="NULL"),
+    "id": copied(sequence="4", subject_sequence="subject_sequence + 1", client_event_id="NULL"),
     "subject": copied(id="'other'", sequence="4", client_event_id="NULL"),
-    "client-id": copied(id="'other'", sequence="4", subject_sequence="7"),
+    "subject-ahead": copied(
+        id="'other'", sequence="4", subject_sequence="subject_sequence + 2", client_event_id="NULL"
+    ),
+    "client-id": copied(id="'other'", sequence="4", subject_sequence="subject_sequence + 1"),
 }
 NEW_LOG = "0, NULL, 'origin', NULL, NULL, NULL FROM logs WHERE kind = 'plant'"
 OTHER_ROWS = {
