@@ -81,7 +81,7 @@ def _posted(request: Mapping[str, Any], base: str = "") -> Analysis:
             errors=[
                 Finding(
                     "body",
-                    "required",
+                    "line-not-given",
                     f"{name} is missing",
                     f"{base}/{name}",
                     accepted=f"a request with `{name}`",

@@ -317,7 +317,9 @@ def test_turns_beyond_what_the_order_explains_hold_the_work(
     order = ordered(plant)
     step = certain_step(plant, order)
     mark = begin(plant, step)
-    plant.turn(mark, share * step["hangers"][0]["turns"]["call_at"], step["hangers"][0]["bearing_before"]["face"])
+    plant.turn(
+        mark, share * step["hangers"][0]["turns"]["call_at"], step["hangers"][0]["bearing_before"]["face"]
+    )
     if code is None:
         assert following(plant, order)["status"] == "under_way"
     else:

@@ -1,4 +1,4 @@
-"""Lines that are weighed, for tests over HTTP: a straight one that shows every form, and one that is ready."""
+"""Lines that are weighed, for tests over HTTP: a straight one, and those of the demonstration."""
 
 from __future__ import annotations
 

@@ -132,7 +132,7 @@ def _out_of_balance(
 
 _STANDS: Mapping[str, str] = {
     "will": "{mark} will reach its {end} end of travel, whatever its friction and that of the others.",
-    "may": "{mark} may reach its {end} end of travel: friction or heights may hold it back, or take it there.",
+    "may": "{mark} may reach its {end} end of travel: friction or heights may hold it off or take it there.",
     "will_not": "{mark} stays within its travel, whatever its friction and that of the others.",
     "cannot_say": "Where {mark} will stand cannot be said.",
 }

@@ -60,7 +60,7 @@ class Locked:
         """released: marks of the hangers whose stops are out.
 
         Raises:
-            NotWeighable: the law of a hanger whose stop is out is not known
+            NotWeighable: the law of a hanger whose stop is out is not known, or where one was locked again
             NoVerticalStiffness: the line is free to drift
         """
         self._analysis = analysis
@@ -69,6 +69,18 @@ class Locked:
         self.out: Mask = np.array(
             [each.mark in released and each.kind != "rigid" for each in self.hangers], dtype=bool
         )
+        unread = [
+            each.mark
+            for each, out in zip(self.hangers, self.out, strict=True)
+            if each.locked_at_m is None and not out
+        ]
+        if unread:
+            raise NotWeighable(
+                "These were locked again, and no reading with their stops in tells where: "
+                + ", ".join(unread)
+                + ".",
+                missing={mark: ["reading/cold"] for mark in unread},
+            )
         laws = [_law(each, bool(out)) for each, out in zip(self.hangers, self.out, strict=True)]
         unknown = {
             each.mark: list(each.missing) for each, law in zip(self.hangers, laws, strict=True) if law is None
@@ -111,7 +123,10 @@ class Locked:
         for place, hanger in enumerate(self.hangers):
             if not self.out[place]:
                 half, pin = slot_half_m(hanger), float(self.state.pin_m[place])
-                found[place] = -half - pin, half - pin
+                at = hanger.locked_at_m or 0.0
+                # A spring that is not stated is held like a rigid hanger, its pin reckoned from there.
+                middle = at - pin if _is_told(hanger) else -pin
+                found[place] = middle - half, middle + half
         return found
 
     @cached_property
@@ -259,4 +274,5 @@ def _law(hanger: SupportedHanger, out: bool) -> Hanger | None:
     if law is not None:
         return law
     turned = hanger.net_turns * hanger.lead_m if hanger.lead_m is not None else 0.0
-    return rigid((hanger.height_error_m or 0.0) + turned, hanger.series_n_per_m)
+    at = hanger.locked_at_m or 0.0
+    return rigid((hanger.height_error_m or 0.0) + turned + at, hanger.series_n_per_m)

@@ -35,7 +35,10 @@ def thermal_movement_m(analysis: Analysis) -> Array:
     if not free.any():
         return movement
     least = least_stiffness_n_per_m(condensed.stiffness)
-    for slope in (held, held + np.where(rigid, 0.0, 1.0 / (1.0 / np.maximum(rates, 1e-9) + 1.0 / series))):
+    slopes = [held]
+    if all(each.rate_n_per_m is not None for each in hangers if each.kind != "rigid"):
+        slopes.append(held + np.where(rigid, 0.0, 1.0 / (1.0 / np.maximum(rates, 1e-9) + 1.0 / series)))
+    for slope in slopes:
         matrix = condensed.stiffness[np.ix_(free, free)] + np.diag(slope[free])
         if float(np.linalg.eigvalsh(matrix).min()) >= least:
             movement[free] = np.linalg.solve(matrix, condensed.loads[free, 0])

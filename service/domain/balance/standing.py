@@ -25,6 +25,8 @@ from service.engineering.states.tracing import Line, NoVerticalStiffness, PathLo
 
 UNLIMITED_M: Final = 1e3
 """Travel of a hanger whose end is thought away, far beyond any movement [m]."""
+MOST_FOLLOWED: Final = 50
+"""Hangers of a line up to which it is reckoned by how much an end would be passed, a state for each."""
 
 
 @dataclass(frozen=True)
@@ -145,9 +147,7 @@ def _unsaid(
     return Settled(None, None, {**_rigid(analysis), **unsaid}, drifting, reason, wanting)
 
 
-def _height_spread(
-    line: Line, state: State, hangers: Sequence[SupportedHanger]
-) -> tuple[Array, Array]:
+def _height_spread(line: Line, state: State, hangers: Sequence[SupportedHanger]) -> tuple[Array, Array]:
     """How far the intervals of the pick-up heights may move each pin [m] and load [N] to either side, (m,).
 
     Linear, and so exact as long as no contact changes. A pin that might be the first to come to an end says
@@ -199,6 +199,8 @@ def _standing(
         nearer = upper if above <= below else "lower"
         return Standing("will_not", None, position, least, greatest, min(above, below), nearer)
     end = upper if bands.upper[place] == verdict else "lower"
+    if len(laws) > MOST_FOLLOWED:
+        return Standing(verdict, end, position, least, greatest, None, end)
     passed = _passed_m(line, laws, load_n, pushes[place], place, 1 if end == "upper" else -1)
     margin = law.high_m - passed if end == "upper" else passed - law.low_m
     return Standing(verdict, end, position, least, greatest, min(margin, 0.0), end)

@@ -143,6 +143,18 @@ def weighing_of(
     )
 
 
+def without_expected(weighing: Weighing, reason: str) -> Weighing:
+    """The same without any reading expected when released cold. reason: why none can be said, a sentence."""
+    return replace(
+        weighing,
+        hangers={
+            mark: replace(hanger, expected_released_cold_m=None, expected_band_m=None)
+            for mark, hanger in weighing.hangers.items()
+        },
+        unsaid={**weighing.unsaid, "expected_cold": reason},
+    )
+
+
 def _weighed(hanger: SupportedHanger, place: int, parts: Parts, growth: Array | None) -> HangerWeighing:
     locked = parts.now is not None and not bool(parts.now.out[place])
     expected, band = expected_reading(hanger, place, parts.expected)

@@ -22,7 +22,8 @@ class Standing:
         end: `upper` or `lower`: the end in question, None where neither
         position_m: without friction, from the locked position, up positive [m]
         least_m, greatest_m: over the friction band [m]
-        margin_m: from the nearer end at the worst of the band; negative: by how much the end is passed [m]
+        margin_m: from the nearer end at the worst of the band; negative: by how much the end is passed, which
+            is not reckoned for a line of many hangers: None [m]
         nearer: the end that the margin is from
     """
 

@@ -225,7 +225,9 @@ def _friction_words(look: Look, standing: Standing) -> str:
     worst_m = standing.greatest_m if standing.end == "upper" else standing.least_m
     worst = _short_of_end(look, standing, worst_m)
     if worst is not None and worst > _ON_THE_END_M and (standing.margin_m or 0.0) < 0.0:
-        return f" (its friction leaves {_mm(worst)}; pick-up heights within their intervals may take it there)"
+        return (
+            f" (its friction leaves {_mm(worst)}; pick-up heights within their intervals may take it there)"
+        )
     share = look.optional_si("/design/friction", RATIO)
     at = "with its friction" if share is None else f"at {share * 100.0:g} %"
     if without <= _ON_THE_END_M:

@@ -50,6 +50,7 @@ def build_line(
     net_turns: Mapping[str, float] | None = None,
     load_adjuster_turns: Mapping[str, float] | None = None,
     released: Collection[str] | None = None,
+    locked_readings: Mapping[str, float | None] | None = None,
     criteria: Criteria | None = None,
 ) -> BuiltLine:
     """A line ready to be solved.
@@ -62,6 +63,8 @@ def build_line(
         load_adjuster_turns: of the load adjuster of a constant support off its calibrated load, likewise; the
             mean over its assemblies, as of `net_turns`
         released: marks of the hangers whose stops are out
+        locked_readings: of hangers that were locked again: what the indicator shows since, None where no
+            reading tells [m]; all others stand where their records have them locked
         criteria: allowable stresses of rods whose record states none; the defaults where None
 
     Returns:
@@ -95,6 +98,7 @@ def build_line(
     limits = Criteria() if criteria is None else criteria
     turned, adjusted = _folded(net_turns), _folded(load_adjuster_turns)
     out = {str(mark).casefold() for mark in released or ()}
+    relocked = {str(mark).casefold(): reading for mark, reading in (locked_readings or {}).items()}
     hangers = tuple(
         supported_hanger(
             entry,
@@ -103,6 +107,8 @@ def build_line(
             net_turns=turned.get(entry["mark"].casefold(), 0.0),
             load_adjuster_turns=adjusted.get(entry["mark"].casefold(), 0.0),
             released=entry["mark"].casefold() in out,
+            relocked=entry["mark"].casefold() in relocked,
+            locked_reading_m=relocked.get(entry["mark"].casefold()),
         )
         for _, entry, _ in holding.hangers
     )

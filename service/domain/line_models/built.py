@@ -48,6 +48,8 @@ class SupportedHanger:
         indicator_sign: 1 where the reading grows as the pipe rises, -1 where it falls
         locked_reading_m, cold_mark_m, hot_mark_m, expected_released_cold_m: readings of the indicator [m]
         released: whether every stop is out now
+        locked_at_m: where the stops hold the pin, from the locked position of the record, up positive; None
+            where they were put back elsewhere and no reading tells where [m]
         missing: pointers into the hanger record of what was looked for and is not stated
     """
 
@@ -84,6 +86,7 @@ class SupportedHanger:
     expected_released_cold_m: float | None = None
     released: bool = False
     missing: tuple[str, ...] = ()
+    locked_at_m: float | None = 0.0
 
     def _offset_m(self) -> float:
         """Pick-up height and nut together, as `Hanger.offset_m`; an unsurveyed height counts as drawn."""
@@ -91,10 +94,10 @@ class SupportedHanger:
         return (self.height_error_m or 0.0) + turned
 
     def locked(self, *, friction: float = 1.0, offset_m: float | None = None) -> Hanger | None:
-        """Its law with every stop in; None where the record does not tell enough.
+        """Its law with every stop in; None where the record, or no reading of where they are, tells enough.
 
-        The slot lies about the locked position: the pin may move by clearance / (2 linkage ratio) of rod
-        movement to either side. A rigid hanger carries what comes, in tension only.
+        The slot lies about the position in which the stops were put in: the pin may move by clearance /
+        (2 linkage ratio) of rod movement to either side. A rigid hanger carries what comes, in tension only.
 
         Args:
             friction: share of the friction band that acts, 0 to 1
@@ -105,7 +108,7 @@ class SupportedHanger:
             return rigid(offset, self.series_n_per_m)
         if self.spring_load_n is None or self.rate_n_per_m is None:
             return None
-        if self.friction_n is None and friction:
+        if self.locked_at_m is None or (self.friction_n is None and friction):
             return None
         half = 0.0
         if self.slot_clearance_m is not None:
@@ -114,8 +117,8 @@ class SupportedHanger:
             self.spring_load_n,
             self.rate_n_per_m,
             friction * (self.friction_n or 0.0),
-            -half,
-            half,
+            self.locked_at_m - half,
+            self.locked_at_m + half,
             offset,
             self.series_n_per_m,
         )

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
+from typing import Any, Final
 
 from service.errors import Finding, InvalidDocument
+
+MOST_TOLD: Final = 200
 
 
 class Faults:
@@ -29,13 +31,13 @@ class Faults:
         return len(self._found)
 
     def settle(self) -> None:
-        """Raises InvalidDocument with every fault that was noted, if there is one."""
+        """Raises InvalidDocument with the faults that were noted, if there is one: the first of very many."""
         if self._found:
             count = len(self._found)
-            raise InvalidDocument(
-                "The line model has a fault." if count == 1 else f"The line model has {count} faults.",
-                errors=self._found,
-            )
+            detail = "The line model has a fault." if count == 1 else f"The line model has {count} faults."
+            if count > MOST_TOLD:
+                detail += f" The first {MOST_TOLD} are told."
+            raise InvalidDocument(detail, errors=self._found[:MOST_TOLD])
 
 
 class Named:

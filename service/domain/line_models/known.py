@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, field
+from typing import Any, Final
 
 from service.domain.facts import Fact
 from service.domain.instants import parse_instant
 from service.domain.release.stop_register import STOPS_OUT_STATES
 from service.domain.views import HangerView, LineView
+from service.units import Dimension, quantity_to_si
+
+# States in which a reading shows where the stops hold the pin.
+_STOPS_IN: Final = frozenset({"locked", "cleared"})
 
 
 @dataclass(frozen=True)
@@ -24,12 +28,15 @@ class Known:
         net_turns: of each hanger by folded mark, signed; the mean over its assemblies
         load_adjuster_turns: likewise, of the load adjuster of a constant support
         released: folded marks of the hangers whose stops are out
+        locked_readings: of each hanger that was locked again, by folded mark: what its indicator shows with
+            the stops in, the mean over its assemblies; None where no reading of this cycle tells [m]
     """
 
     present: Mapping[str, Any]
     net_turns: Mapping[str, float]
     load_adjuster_turns: Mapping[str, float]
     released: frozenset[str]
+    locked_readings: Mapping[str, float | None] = field(default_factory=dict)
 
 
 def known_line(view: LineView, model: Mapping[str, Any]) -> Known:
@@ -72,6 +79,11 @@ def known_line(view: LineView, model: Mapping[str, Any]) -> Known:
         {hanger.mark.casefold(): _turned(hanger, "net_turns") for hanger in view.hangers},
         {hanger.mark.casefold(): _turned(hanger, "load_adjuster_turns") for hanger in view.hangers},
         frozenset(hanger.mark.casefold() for hanger in view.hangers if _is_out(hanger)),
+        {
+            hanger.mark.casefold(): _locked_reading_m(hanger)
+            for hanger in view.hangers
+            if hanger.status["cycle"] > 1 and hanger.kind != "rigid" and not _is_out(hanger)
+        },
     )
 
 
@@ -94,6 +106,21 @@ def _turned(hanger: HangerView, name: str) -> float:
         ledger = hanger.facts.get(f"assembly/{assembly}/ledger")
         turned.append(0.0 if ledger is None else float(ledger.value[name]))
     return math.fsum(turned) / count
+
+
+def _locked_reading_m(hanger: HangerView) -> float | None:
+    """What the indicator of a hanger locked again shows, read in this cycle with the stops in [m]."""
+    count = len(hanger.record.get("assemblies", ())) or 1
+    found = []
+    for assembly in range(1, count + 1):
+        reading = hanger.facts.get(f"assembly/{assembly}/reading/cold")
+        if reading is None or reading.value["cycle"] != hanger.status["cycle"]:
+            return None
+        value = reading.value
+        if value["release_state"] not in _STOPS_IN or value["legible"] is False or value["position"] is None:
+            return None
+        found.append(quantity_to_si(value["position"], Dimension.LENGTH))
+    return math.fsum(found) / count
 
 
 def _is_out(hanger: HangerView) -> bool:

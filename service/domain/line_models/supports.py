@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any, Final, cast
 
 from service.domain.checks import strength
@@ -45,6 +46,8 @@ def supported_hanger(
     net_turns: float = 0.0,
     load_adjuster_turns: float = 0.0,
     released: bool = False,
+    relocked: bool = False,
+    locked_reading_m: float | None = None,
 ) -> SupportedHanger:
     """A hanger of the model with what its record states.
 
@@ -55,8 +58,17 @@ def supported_hanger(
         net_turns: turned since erection, positive where the load was raised
         load_adjuster_turns: turns of the load adjuster off the calibrated load, likewise
         released: whether every stop is out now
+        relocked: whether the stops were put back after a release, where the pin then stood
+        locked_reading_m: what the indicator shows since; None where no reading tells [m]
     """
-    return _Reader(record, criteria, load_adjuster_turns).hanger(entry, net_turns, released)
+    found = _Reader(record, criteria, load_adjuster_turns).hanger(entry, net_turns, released)
+    if not relocked or found.kind == "rigid":
+        return found
+    drawn_m, sign = found.locked_reading_m, found.indicator_sign
+    at_m = None
+    if locked_reading_m is not None and drawn_m is not None and sign is not None:
+        at_m = sign * (locked_reading_m - drawn_m)
+    return replace(found, locked_at_m=at_m)
 
 
 class _Reader:

@@ -144,9 +144,7 @@ def _inside_complete(look: HangerLook) -> bool:
         return False
     low, high = (quantity_to_si(span[end], Dimension.LENGTH) for end in ("low", "high"))
     limits = look.on.criteria
-    reserve_m = springs.required_reserve_m(
-        high - low, limits.si("reserve_share"), limits.si("reserve_least")
-    )
+    reserve_m = springs.required_reserve_m(high - low, limits.si("reserve_share"), limits.si("reserve_least"))
     return at_least(standing.margin_m, reserve_m, scale=max(abs(low), abs(high)))
 
 

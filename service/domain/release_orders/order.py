@@ -18,7 +18,7 @@ from service.domain.release_orders.told import Teller
 from service.domain.release_orders.words import CAUTIONS, STATUS
 from service.engineering.frames.elements import Array
 from service.engineering.release_order.field import Field
-from service.engineering.release_order.search import Plan, Search
+from service.engineering.release_order.search import EXACT_UNITS, Plan, Search
 from service.engineering.release_order.steps import BEYOND, LEAVE, Peak, Yard
 from service.engineering.states.laws import Hanger
 from service.engineering.states.state import NotAtRest
@@ -160,7 +160,7 @@ class _Maker:
             friction_n=friction if asked.friction_known else None,
             rule=asked.rule,
         )
-        plan = search.best()
+        plan = self._plan(search, asked, yard)
         for order in (asked.given, asked.record):
             # A beam may lose every way to the end where there is one.
             if not plan.complete and order is not None and search.permits(order):
@@ -215,6 +215,27 @@ class _Maker:
             steps.append(teller.step(number, before, gone, step))
             before, gone = step.after, gone | set(step.hangers)
         return {**found, "steps": steps, "least_bad": None}
+
+    def _plan(self, search: Search, asked: Asked, yard: Yard) -> Plan:
+        """The best order; on a long line that will not be offered any, the given or recorded one alone.
+
+        Where springs come to rest on an end of travel each step has to be followed exactly, which for every
+        set of a long line takes minutes.
+        """
+        known = [order for order in (asked.given, asked.record) if order is not None and search.permits(order)]
+        if len(asked.units) <= EXACT_UNITS or asked.rule == LEAVE or not known:
+            return search.best()
+        laid = {
+            mark: float(yard.base_m[place])
+            for place, (mark, each) in enumerate(zip(asked.bare.marks, asked.bare.built.hangers, strict=True))
+            if not each.released
+        }
+        ends = [settle(asked.bare, case, offsets_m=laid) for case in ("present", "hot")]
+        marks = [each.mark for each in asked.bare.built.hangers if each.kind != "rigid"]
+        if all(found.hangers[mark].verdict == "will_not" for found in ends for mark in marks):
+            return search.best()
+        self._cautions.append("least-bad-not-searched")
+        return search.follow(known[0])
 
     def _teller(self, asked: Asked, yard: Yard, start: State, friction: Array) -> Teller:
         return Teller(

@@ -48,6 +48,7 @@ BALANCE = {
     "locked-load-test-balance",
     "rod-load-balance",
     "rod-load-test-balance",
+    "rod-load-released-balance",
     "stop-force-up-balance",
     "stop-force-down-balance",
     "stop-force-test-balance",
@@ -165,6 +166,7 @@ def test_an_interval_that_straddles_says_so_and_why() -> None:
         ("locked-load-test-balance", "locked_test_load_n"),
         ("rod-load-balance", "locked_load_n"),
         ("rod-load-test-balance", "locked_test_load_n"),
+        ("rod-load-released-balance", "released_load_n"),
         ("stop-force-up-balance", "out_of_balance_n"),
         ("stop-force-down-balance", "out_of_balance_n"),
         ("stop-force-test-balance", "locked_test_load_n"),
@@ -239,6 +241,7 @@ def test_the_rods_of_a_rigid_hanger_are_weighed_and_nothing_else_of_it() -> None
     assert {row["rule"] for row in found if row["status"] != "not_applicable"} == {
         "rod-load-balance",
         "rod-load-test-balance",
+        "rod-load-released-balance",
     }
 
 

@@ -133,6 +133,7 @@ PURPOSES = {
         "stop-force-down-balance",
         "end-of-travel-cold",
         "end-of-travel-hot",
+        "rod-load-released-balance",
         "movement-balance",
         "expected-reading-balance",
         "design-sum",
@@ -148,6 +149,7 @@ PURPOSES = {
         "pair-readings",
         "variable-sum-cold",
         "end-of-travel-hot",
+        "rod-load-released-balance",
         "expected-reading-balance",
     },
     "acceptance": {
