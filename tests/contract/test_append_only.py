@@ -101,8 +101,12 @@ def copied(**changed: str) -> str:
 # Each meets one unique key of the table, and no other.
 EVENT_ROWS = {
     "place": copied(id="'other'", subject_sequence="subject_sequence + 1", client_event_id="NULL"),
-    "place-ahead": copied(id="'other'", sequence="5", subject_sequence="subject_sequence + 1", client_event_id="NULL"),
-    "place-behind": copied(id="'other'", sequence="-1", subject_sequence="subject_sequence + 1", client_event_id="NULL"),
+    "place-ahead": copied(
+        id="'other'", sequence="5", subject_sequence="subject_sequence + 1", client_event_id="NULL"
+    ),
+    "place-behind": copied(
+        id="'other'", sequence="-1", subject_sequence="subject_sequence + 1", client_event_id="NULL"
+    ),
     "id": copied(sequence="4", subject_sequence="subject_sequence + 1", client_event_id="NULL"),
     "subject": copied(id="'other'", sequence="4", client_event_id="NULL"),
     "subject-ahead": copied(

@@ -24,7 +24,22 @@ PHASES: Final = ("examples", "coverage", "fuzzing", "stateful")
 
 # Their documents are so deep that the coverage phase makes thousands of requests of each: it takes
 # them in the long run alone. The other phases take them always.
-DEEP: Final = ("putHanger", "putHangers", "putCriteria", "planNut", "checkDocuments", "planDocuments")
+DEEP: Final = (
+    "putHanger",
+    "putHangers",
+    "putCriteria",
+    "planNut",
+    "checkDocuments",
+    "planDocuments",
+    "putLineModel",
+    "balanceLine",
+    "balancePosted",
+    "orderRelease",
+    "orderPosted",
+    "nextStep",
+    "estimateFromField",
+    "estimatePosted",
+)
 
 # Rules that no schema can state (a time to come, a key that differs from the path, a stop that the
 # record does not have) are 422 too: `only_rules_refuse_valid_data` looks at those answers itself.

@@ -179,14 +179,39 @@ def _acts_from(record: Mapping[str, Any]) -> ActsFrom | None:
 
 # --- before a turn ---------------------------------------------------------------------------------
 def turn_open(situation: Situation) -> Iterator[Lack]:
-    """The adjuster is turned in easing and in positioning only."""
-    if situation.view.state not in TURN_STATES:
+    """The adjuster is turned in easing and in positioning; with the stops out the nut may go back.
+
+    Back is towards zero net turns and not beyond them, by the adjusting nut alone, and while no other hanger
+    of the line is in easing: what is turned here moves load there.
+    """
+    if situation.view.state == "stops_out" and _goes_back(situation):
+        yield from _others_in_easing(situation)
+    elif situation.view.state not in TURN_STATES:
         yield situation.lack(
             "turn-not-open",
             f"The adjuster is not turned while the hanger stands {situation.view.state}.",
             expected=sorted(TURN_STATES),
             known=situation.view.state,
         )
+
+
+def _goes_back(situation: Situation) -> bool:
+    assembly, turns = _turned(situation), _rod_turns(situation)
+    if assembly is None or turns == 0.0:
+        return False
+    net = float(ledger_of(assembly)["net_turns"])
+    return net * turns < 0.0 and abs(turns) <= abs(net) + NO_TURN
+
+
+def _others_in_easing(situation: Situation) -> Iterator[Lack]:
+    for hanger in situation.neighbours():
+        if "easing" in (hanger.status["state"], hanger.status["held_from"]):
+            yield situation.lack(
+                "another-in-easing",
+                f"{hanger.mark} is in easing: the nut goes back when its stops are out.",
+                expected="no other hanger in easing",
+                known=hanger.mark,
+            )
 
 
 def turn_device(situation: Situation) -> Iterator[Lack]:

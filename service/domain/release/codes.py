@@ -48,7 +48,7 @@ LACK_CODES: Final[Mapping[str, str]] = {
     "no-such-stop": "The drawing shows no stop of this number.",
     "stops-differ-from-state": "The stops do not stand as the state says to which the hanger would go back.",
     # --- adjuster
-    "turn-not-open": "The adjuster may be turned in easing and positioning only.",
+    "turn-not-open": "The adjuster is turned in easing and positioning, and back with the stops out.",
     "turn-limit": "The net turns would pass the turn limit, or do.",
     "turn-limit-not-stated": "The record does not state the turn limit in this direction.",
     "engagement-not-shown": "The engagement at an end is not known.",

@@ -222,7 +222,9 @@ class _Maker:
         Where springs come to rest on an end of travel each step has to be followed exactly, which for every
         set of a long line takes minutes.
         """
-        known = [order for order in (asked.given, asked.record) if order is not None and search.permits(order)]
+        known = [
+            order for order in (asked.given, asked.record) if order is not None and search.permits(order)
+        ]
         if len(asked.units) <= EXACT_UNITS or asked.rule == LEAVE or not known:
             return search.best()
         laid = {

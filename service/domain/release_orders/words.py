@@ -54,6 +54,10 @@ CAUTIONS: Mapping[str, str] = MappingProxyType(
         ),
         "rod-slack": "The rod hangs loose before the step: the first turns only take up its slack.",
         "eased-together": "Turn the nuts of the pair by turns, in small steps, until both pins are free.",
+        "least-bad-not-searched": (
+            "No order will be offered, and on so long a line no better one was searched for: what is shown "
+            "is the order given, or that of the register."
+        ),
         "friction-not-bounded": (
             "Within the friction bands a contact may change, so the worst case is an estimate, not a bound."
         ),

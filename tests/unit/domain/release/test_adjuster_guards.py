@@ -389,3 +389,40 @@ def test_locking_again_wants_the_thread_to_hold() -> None:
 
 def test_a_turn_is_a_persons() -> None:
     assert easing().turn_lacks("A", 0.5, by=CREW, kind="system") == ["performer-not-a-person"]
+
+
+# --- the way back with the stops out ----------------------------------------------------------------------
+def eased_by(turns: float, **others: Any) -> Site:
+    """A hanger whose nut was turned in easing and whose stops are out."""
+    site = Site(A=spring(), **others)
+    site.bring("A", "easing")
+    site.turn("A", turns)
+    site.see_free("A")
+    site.bring("A", "stops_out")
+    return site
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_with_the_stops_out_the_nut_goes_back_to_where_it_was_and_no_further(sign: float) -> None:
+    site = eased_by(0.5 * sign)
+    for back in (-0.25, -0.5):
+        assert site.turn_lacks("A", back * sign) == []
+    for other in (-0.75, 0.25):
+        assert site.turn_lacks("A", other * sign) == ["turn-not-open"]
+    site.turn("A", -0.5 * sign)
+    assert site.turn_lacks("A", -0.25 * sign) == ["turn-not-open"]
+
+
+def test_the_nut_does_not_go_back_while_another_hanger_is_eased() -> None:
+    site = eased_by(0.5, B=spring())
+    site.bring("B", "easing")
+    assert site.turn_lacks("A", -0.5) == ["another-in-easing"]
+
+
+def test_the_load_adjuster_does_not_go_back_there() -> None:
+    site = Site(A=constant())
+    site.bring("A", "easing")
+    site.turn("A", 0.5)
+    site.see_free("A")
+    site.bring("A", "stops_out")
+    assert "turn-not-open" in site.turn_lacks("A", -0.5, device="load_adjuster")

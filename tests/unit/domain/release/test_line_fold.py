@@ -95,7 +95,10 @@ def test_concessions_and_register_changes_stay_listed() -> None:
 def test_what_is_present_is_kept_by_part_and_the_later_look_holds() -> None:
     site = Site(A=spring())
     site.inspect_line(
-        segments_present=[{"segment": "S3", "insulation": 0, "jacketing": 0}, {"segment": "S4", "insulation": 0.5}],
+        segments_present=[
+            {"segment": "S3", "insulation": 0, "jacketing": 0},
+            {"segment": "S4", "insulation": 0.5},
+        ],
         masses_present=[{"mass": "Valve-1", "share": 1}],
         at=instant(10),
     )

@@ -74,3 +74,14 @@ def test_an_order_of_release_has_a_greatest_length_too() -> None:
     with pytest.raises(OutOfRange) as refused:
         release_order(Analysis(long_line(101)), {})
     assert refused.value.facts == {"hangers": 101, "most": 100}
+
+
+def test_a_long_line_that_gets_no_order_is_not_searched_for_the_least_bad_one() -> None:
+    line = long_line(16)
+    light = weight_case(straight_frame(17), factor=0.9)
+    surveyed = tuple(replace(each, height_error_m=0.0, friction_n=0.0) for each in line.hangers)
+    line = replace(line, cases={**line.cases, "present": light}, hangers=surveyed)
+    document = release_order(Analysis(line), {"given_order": [f"H{place}" for place in range(16, 0, -1)]})
+    assert (document["status"], document["order"], document["steps"]) == ("final_state_unsafe", None, [])
+    assert document["least_bad"]["order"] == [[f"H{place}"] for place in range(16, 0, -1)]
+    assert "least-bad-not-searched" in {each["code"] for each in document["cautions"]}
