@@ -213,7 +213,12 @@ def line_release_order(
             model_sequence=found.model.sequence,
             units=units,
         )
-    return {"sequence": found.view.sequence, **document}
+    return {
+        "plant": found.view.plant,
+        "line": found.view.line,
+        "sequence": found.view.sequence,
+        **document,
+    }
 
 
 def posted_release_order(
@@ -228,9 +233,15 @@ def posted_release_order(
 def line_next_step(context: Context, plant: str, line: str, order: Mapping[str, Any]) -> dict[str, Any]:
     """The step of an order that comes next after what has been recorded, or what holds the work.
 
-    Errors: Conflict where the order was made by another model or before a hanger's record changed.
+    Errors: Conflict where the order was made for another line, by another model or before a hanger's record
+    changed.
     """
     found = _stored(context, plant, line)
+    here, named = (found.view.plant, found.view.line), (order.get("plant"), order.get("line"))
+    if named != here:
+        raise Conflict(
+            "The order was made for another line.", plant=named[0], line=named[1], accepted=list(here)
+        )
     if order["model_sequence"] != found.model.sequence:
         raise Conflict(
             "The order was made by another revision of the line's model: make it anew.",

@@ -154,6 +154,9 @@ def test_an_order_of_another_model_or_of_no_stored_line_is_not_followed(tmp_path
     problem_of(engineer.post(NEXT, {"order": alone}), 409, "conflict")
     order = engineer.post(ORDER, {}).json
     assert valid("release-order-next", engineer.post(NEXT, {"order": order}).json)["status"] == "step"
+    elsewhere = {**order, "line": "L-6"}
+    problem = problem_of(engineer.post(NEXT, {"order": elsewhere}), 409, "conflict")
+    assert problem["facts"]["line"] == "L-6"
     assert engineer.revise(f"{STRAIGHT}/model", model(description="walked down")).status_code == 200
     problem = problem_of(engineer.post(NEXT, {"order": order}), 409, "conflict")
     assert problem["facts"] == {"model_revision": 2, "given": 1}
