@@ -32,7 +32,7 @@ KIND: Final = "line-model"
 KEPT_LINES: Final = 16
 # Nodes of all lines that are kept factorised: some 15 kB each with what was solved on them.
 KEPT_NODES: Final = 20_000
-KEPT_WEIGHINGS: Final = 64
+KEPT_WEIGHINGS: Final = 512
 
 
 class _Kept:
@@ -72,7 +72,7 @@ class ModelledLine:
         self.view = view
         self.model = model
         criteria, _ = criteria_of(reader, as_of)
-        self._known = known_line(view, model.document)
+        self._known = known_line(view, model.document, model.sequence)
         self._criteria = criteria
         rests_on = [
             [model.revision, model.sequence, model.document],

@@ -39,16 +39,19 @@ class Known:
     locked_readings: Mapping[str, float | None] = field(default_factory=dict)
 
 
-def known_line(view: LineView, model: Mapping[str, Any]) -> Known:
+def known_line(view: LineView, model: Mapping[str, Any], model_sequence: int = -1) -> Known:
     """What inspections, turns and steps say of a line.
 
     What was seen of a part of the line goes before what was seen of the whole, unless the whole was
-    inspected later. `incomplete` for the whole says nothing of a part.
+    inspected later. `incomplete` for the whole says nothing of a part. Where the model was written after
+    the inspection and states less of a part, the less counts: nobody has looked since.
 
     Args:
         view: the line with its hangers, as of one sequence
         model: its line model, as of the same sequence
+        model_sequence: of the event that wrote the model
     """
+    stated = _stated(model)
     segments: dict[str, dict[str, float]] = {}
     for segment in model.get("segments", ()):
         if "insulation" not in segment:
@@ -56,16 +59,17 @@ def known_line(view: LineView, model: Mapping[str, Any]) -> Known:
         key = str(segment["id"]).casefold()
         shares = {}
         for name in ("insulation", "jacketing"):
-            share = _share(view.facts.get(name), view.facts.get(f"present/segment/{key}/{name}"))
-            if share is not None:
-                shares[name] = share
+            seen = _seen(view.facts.get(name), view.facts.get(f"present/segment/{key}/{name}"))
+            if seen is not None:
+                shares[name] = _least(seen, stated.get(("segment", key, name)), model_sequence)
         segments[key] = shares
     masses = {}
     for mass in model.get("masses", ()):
         key = str(mass["id"]).casefold()
         fact = view.facts.get(f"present/mass/{key}/share")
         if fact is not None:
-            masses[key] = float(fact.value)
+            seen = float(fact.value), fact.sequence
+            masses[key] = _least(seen, stated.get(("mass", key, "share")), model_sequence)
     present: dict[str, Any] = {"segments": segments, "masses": masses}
     for name in ("insulation", "jacketing"):
         whole = view.facts.get(name)
@@ -87,16 +91,31 @@ def known_line(view: LineView, model: Mapping[str, Any]) -> Known:
     )
 
 
-def _share(whole: Fact | None, part: Fact | None) -> float | None:
+def _stated(model: Mapping[str, Any]) -> dict[tuple[str, str, str], float]:
+    """What the model itself states to be present, by kind, folded id and what it is."""
+    present = model.get("present", {})
+    return {
+        (kind, str(entry[kind]).casefold(), name): float(entry[name])
+        for kind, entries in (("segment", "segments"), ("mass", "masses"))
+        for entry in present.get(entries, ())
+        for name in ("insulation", "jacketing", "share")
+        if name in entry
+    }
+
+
+def _seen(whole: Fact | None, part: Fact | None) -> tuple[float, int] | None:
+    """The share that was inspected last, and the place of the event in the log."""
     of_whole = None if whole is None else {"complete": 1.0, "none": 0.0}.get(whole.value)
-    if part is None:
-        return of_whole
-    later = (
-        of_whole is not None
-        and whole is not None
-        and parse_instant(whole.occurred_at) > parse_instant(part.occurred_at)
-    )
-    return of_whole if later else float(part.value)
+    if whole is None or of_whole is None:
+        return None if part is None else (float(part.value), part.sequence)
+    if part is None or parse_instant(whole.occurred_at) > parse_instant(part.occurred_at):
+        return of_whole, whole.sequence
+    return float(part.value), part.sequence
+
+
+def _least(seen: tuple[float, int], stated: float | None, model_sequence: int) -> float:
+    share, sequence = seen
+    return share if stated is None or sequence > model_sequence else min(share, stated)
 
 
 def _turned(hanger: HangerView, name: str) -> float:

@@ -53,3 +53,26 @@ def test_net_turns_are_those_of_the_ledger(turns: list[float]) -> None:
     found = known(site)
     assert found.net_turns == {"a": pytest.approx(sum(turns)), "b": 0.0}
     assert found.released == frozenset()
+
+
+def test_a_model_written_after_the_inspection_that_states_less_is_believed() -> None:
+    site = Site(A=spring())
+    site.inspect_line(insulation="complete", jacketing="complete", contents="empty")
+    site.inspect_line(masses_present=[{"mass": "Valve", "share": 1}])
+    model = {
+        **MODEL,
+        "present": {
+            "segments": [{"segment": "S1", "insulation": 0.25}, {"segment": "S2", "insulation": 1}],
+            "masses": [{"mass": "valve", "share": 0.5}],
+        },
+    }
+    before = known_line(site.line(), model, 0).present
+    assert (before["segments"]["s1"]["insulation"], before["masses"]["valve"]) == (0.25, 1.0)
+    after = known_line(site.line(), model, 7).present
+    assert after["segments"] == {"s1": {"insulation": 0.25, "jacketing": 1.0}, "s2": FULL}
+    assert after["masses"] == {"valve": 0.5}
+    site.inspect_line(insulation="none")
+    assert known_line(site.line(), model, 7).present["segments"]["s2"]["insulation"] == 0.0
+    never = known_line(site.line(), model).present
+    assert never["segments"]["s1"] == {"insulation": 0.0, "jacketing": 1.0}
+    assert never["masses"] == {"valve": 1.0}
