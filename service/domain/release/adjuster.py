@@ -181,8 +181,8 @@ def _acts_from(record: Mapping[str, Any]) -> ActsFrom | None:
 def turn_open(situation: Situation) -> Iterator[Lack]:
     """The adjuster is turned in easing and in positioning; with the stops out the nut may go back.
 
-    Back is towards zero net turns and not beyond them, by the adjusting nut alone, and while no other hanger
-    of the line is in easing: what is turned here moves load there.
+    Back is towards where it stood when this cycle began and not beyond, by the adjusting nut alone, and while
+    no other hanger of the line is in easing: what is turned here moves load there.
     """
     if situation.view.state == "stops_out" and _goes_back(situation):
         yield from _others_in_easing(situation)
@@ -199,7 +199,7 @@ def _goes_back(situation: Situation) -> bool:
     assembly, turns = _turned(situation), _rod_turns(situation)
     if assembly is None or turns == 0.0:
         return False
-    net = float(ledger_of(assembly)["net_turns"])
+    net = float(ledger_of(assembly)["cycle_net_turns"])
     return net * turns < 0.0 and abs(turns) <= abs(net) + NO_TURN
 
 

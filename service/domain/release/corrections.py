@@ -23,6 +23,8 @@ from service.errors import Finding, InvalidDocument, Lack
 
 # Steps that rest on a reason, not on facts of the site.
 _DECISIONS: Final = frozenset({"hold", "dispose"})
+# Steps whose guards look at the line's balance, which costs more than all else here.
+_BY_BALANCE: Final = frozenset({"confirm", "prove"})
 
 
 def check(events: Sequence[Event], type: str, subject: str, act: Mapping[str, Any]) -> None:
@@ -138,7 +140,7 @@ def reexamine(
             continue
         was = _line_as_corrected(line, others_earlier, step)
         now = _line_as_corrected(line, others, step)
-        weighed = weighing(step.sequence - 1)
+        weighed = weighing(step.sequence - 1) if step.data["transition"] in _BY_BALANCE else None
         before = _lacks_of(step, _as_corrected(earlier, was, view, criteria, step, weighed))
         after = _lacks_of(step, _as_corrected(events, now, view, criteria, step, weighed))
         known = {(lack.code, lack.subject, lack.detail) for lack in before}

@@ -13,6 +13,7 @@ from service.domain.balance.standing import Settled, settle
 from service.domain.balance.weigh import assumptions
 from service.domain.line_models.built import BuiltLine
 from service.domain.release_orders.asked import Asked, base_offsets_m, read_request, supports_of
+from service.domain.release_orders.following import TURN_TOLERANCE
 from service.domain.release_orders.neighbours import neighbours_of
 from service.domain.release_orders.told import Teller
 from service.domain.release_orders.words import CAUTIONS, STATUS
@@ -148,6 +149,8 @@ class _Maker:
             self._cautions.append("friction-not-known")
         if asked.rule == LEAVE:
             self._cautions.append("nuts-stay")
+        elif any(abs(each.net_turns) > TURN_TOLERANCE for each in built.hangers):
+            self._cautions.append("nuts-off-zero")
         if asked.temporary:
             self._cautions.append("temporary-supports")
         search = Search(

@@ -85,3 +85,12 @@ def test_a_long_line_that_gets_no_order_is_not_searched_for_the_least_bad_one() 
     assert (document["status"], document["order"], document["steps"]) == ("final_state_unsafe", None, [])
     assert document["least_bad"]["order"] == [[f"H{place}"] for place in range(16, 0, -1)]
     assert "least-bad-not-searched" in {each["code"] for each in document["cautions"]}
+
+
+def test_an_order_that_takes_nuts_back_to_zero_says_so_where_some_stand_elsewhere() -> None:
+    line = base_line(hangers={"H2": {"net_turns": 0.5}})
+    codes = {each["code"] for each in release_order(Analysis(line), {})["cautions"]}
+    assert "nuts-off-zero" in codes
+    assert "nuts-off-zero" not in {
+        each["code"] for each in release_order(Analysis(base_line()), {})["cautions"]
+    }

@@ -426,3 +426,15 @@ def test_the_load_adjuster_does_not_go_back_there() -> None:
     site.see_free("A")
     site.bring("A", "stops_out")
     assert "turn-not-open" in site.turn_lacks("A", -0.5, device="load_adjuster")
+
+
+def test_turns_of_an_earlier_cycle_are_not_turned_back_with_the_stops_out() -> None:
+    site = Site(A=spring())
+    site.bring("A", "easing")
+    site.turn("A", 0.5)
+    site.bring("A", "proved")
+    site.read_cold("A")
+    site.put_back("A")
+    site.step("A", "relock", by=ENGINEER, purpose="repair")
+    site.bring("A", "stops_out")
+    assert site.turn_lacks("A", -0.5) == ["turn-not-open"]

@@ -105,6 +105,7 @@ class Crew(RuleBasedStateMachine):
         for mark in ("A", "B"):
             self.site.erected(mark)
         self.disturbed = 0
+        self.net: dict[tuple[str, int], float] = {}  # turns of this cycle
         self.seen_free: dict[tuple[str, int, int], int] = {}
         self.inside = {(mark, *stop) for mark in ("A", "B") for stop in self.site.stops_of(mark)}
         self.steps: list[tuple[str, str, str]] = []
@@ -121,6 +122,8 @@ class Crew(RuleBasedStateMachine):
         site.made(mark, name, target, by=by, role=role, **{k: v for k, v in fields.items() if k != "to"})
         self.steps.append((mark, view.state, target))
         self.disturbed += 1
+        if name == "relock":  # the next cycle begins
+            self.net = {key: turns for key, turns in self.net.items() if key[0] != mark}
         return True
 
     @rule(mark=MARKS)
@@ -163,7 +166,14 @@ class Crew(RuleBasedStateMachine):
         if not self.site.turn_lacks(mark, turns, assembly):
             self.site.turn(mark, turns, assembly)
             self.disturbed += 1
-            assert self.site.view(mark).state in ("easing", "positioning", "on_hold")
+            before = self.net.get((mark, assembly), 0.0)
+            self.net[mark, assembly] = before + turns
+            if self.site.view(mark).state == "stops_out":
+                assert before * turns < 0.0
+                assert abs(turns) <= abs(before) + 1e-6
+                assert all(self.site.view(other).state != "easing" for other in ("A", "B") if other != mark)
+            else:
+                assert self.site.view(mark).state in ("easing", "positioning", "on_hold")
 
     @rule(contents=st.sampled_from(["empty", "water"]))
     def fill(self, contents: str) -> None:
