@@ -55,8 +55,8 @@ CAUTIONS: Mapping[str, str] = MappingProxyType(
         "rod-slack": "The rod hangs loose before the step: the first turns only take up its slack.",
         "eased-together": "Turn the nuts of the pair by turns, in small steps, until both pins are free.",
         "nuts-off-zero": (
-            "Some nuts stand off zero net turns, and the order takes every nut back to zero. Where one was set "
-            "so in an earlier cycle, keep it: ask for the order with nuts left, and for the engineer."
+            "Some nuts stand off zero net turns, and the order takes every nut back to zero. Where one was "
+            "set so in an earlier cycle, keep it: ask for the order with nuts left, and for the engineer."
         ),
         "least-bad-not-searched": (
             "No order will be offered, and on so long a line no better one was searched for: what is shown "

@@ -11,7 +11,9 @@ from service.domain.balance.analysis import Analysis
 from service.domain.field_estimates.estimate import MOST_HANGERS, field_estimate
 from service.domain.line_models.built import BuiltLine, SegmentPlace, WeighedItem
 from service.domain.release_orders.order import release_order
+from service.domain.release_orders.words import CAUTIONS
 from service.errors import OutOfRange
+from tests.docs.test_schemas import SCHEMAS, independent
 from tests.lines.base import FULL_N_PER_M, SPAN_M, base_line, straight_frame, weight_case
 
 CASES = ("cold", "present", "hot", "test")
@@ -85,6 +87,12 @@ def test_a_long_line_that_gets_no_order_is_not_searched_for_the_least_bad_one() 
     assert (document["status"], document["order"], document["steps"]) == ("final_state_unsafe", None, [])
     assert document["least_bad"]["order"] == [[f"H{place}"] for place in range(16, 0, -1)]
     assert "least-bad-not-searched" in {each["code"] for each in document["cautions"]}
+    independent("release-order.schema.json").validate(document)
+
+
+def test_the_schema_knows_every_caution_of_an_order() -> None:
+    coded = SCHEMAS["release-order.schema.json"]["$defs"]["coded"]["properties"]["code"]["enum"]
+    assert set(coded) == set(CAUTIONS)
 
 
 def test_an_order_that_takes_nuts_back_to_zero_says_so_where_some_stand_elsewhere() -> None:
