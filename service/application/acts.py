@@ -97,7 +97,7 @@ def _situation(
         occurred_at=occurred(context, document),
         now=context.now,
         release_blockers=blockers,
-        weighing=weighing_of(writer, line),
+        weigh=lambda: weighing_of(writer, line),
     )
 
 

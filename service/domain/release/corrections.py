@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import cache, partial
 from types import MappingProxyType
 from typing import Any, Final
 
@@ -23,8 +24,6 @@ from service.errors import Finding, InvalidDocument, Lack
 
 # Steps that rest on a reason, not on facts of the site.
 _DECISIONS: Final = frozenset({"hold", "dispose"})
-# Steps whose guards look at the line's balance, which costs more than all else here.
-_BY_BALANCE: Final = frozenset({"confirm", "prove"})
 
 
 def check(events: Sequence[Event], type: str, subject: str, act: Mapping[str, Any]) -> None:
@@ -140,9 +139,9 @@ def reexamine(
             continue
         was = _line_as_corrected(line, others_earlier, step)
         now = _line_as_corrected(line, others, step)
-        weighed = weighing(step.sequence - 1) if step.data["transition"] in _BY_BALANCE else None
-        before = _lacks_of(step, _as_corrected(earlier, was, view, criteria, step, weighed))
-        after = _lacks_of(step, _as_corrected(events, now, view, criteria, step, weighed))
+        weigh = cache(partial(weighing, step.sequence - 1))
+        before = _lacks_of(step, _as_corrected(earlier, was, view, criteria, step, weigh))
+        after = _lacks_of(step, _as_corrected(events, now, view, criteria, step, weigh))
         known = {(lack.code, lack.subject, lack.detail) for lack in before}
         found += [lack for lack in after if (lack.code, lack.subject, lack.detail) not in known]
     return found
@@ -191,7 +190,7 @@ def _as_corrected(
     view: HangerView,
     criteria: Criteria,
     step: Event,
-    weighing: Weighed | None,
+    weigh: Callable[[], Weighed | None],
 ) -> guards.Situation:
     then = line.hanger(view.mark) or view
     hanger = replace(then, facts=refold_hanger(events, before=step.sequence))
@@ -208,5 +207,5 @@ def _as_corrected(
         occurred_at=parse_instant(step.occurred_at),
         now=parse_instant(step.recorded_at),
         release_blockers=(),
-        weighing=weighing,
+        weigh=weigh,
     )

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 from typing import Any
 
 from service.domain.access import Principal
@@ -27,7 +28,8 @@ class Situation:
     act: the posted document. actor: who calls. performed_by, performed_by_kind: who did it on site, and
     whether that is a person or a system. occurred_at: when; now: the service's time. release_blockers:
     what keeps the line from being ready for release, empty when ready, None when that was not asked.
-    weighing: what the line's balance says, or why it says nothing; None where the line has no model.
+    weigh: tells what the line's balance says, or why it says nothing, None where the line has no model; it
+    costs more than all else here, so that it is asked by the guards that rest on it alone.
     """
 
     view: HangerView
@@ -40,7 +42,12 @@ class Situation:
     occurred_at: datetime
     now: datetime
     release_blockers: Sequence[Lack] | None = None
-    weighing: Weighed | None = None
+    weigh: Callable[[], Weighed | None] = lambda: None
+
+    @cached_property
+    def weighing(self) -> Weighed | None:
+        """What the line's balance says, or why it says nothing; None where the line has no model."""
+        return self.weigh()
 
     @property
     def hands(self) -> frozenset[str]:

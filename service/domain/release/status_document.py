@@ -73,7 +73,7 @@ def status_document(
         occurred_at=at,
         now=at,
         release_blockers=None if blockers is None else [_as_lack(blocker) for blocker in blockers],
-        weighing=weighing,
+        weigh=lambda: weighing,
     )
     status = view.status
     return {

@@ -35,7 +35,7 @@ def positioned(record: dict[str, Any], position: float = 80) -> Site:
 
 def lacking(site: Site, weighed: Weighed | None, step: str = "confirm") -> list[Lack]:
     situation = site.situation("A", {"transition": step})
-    return guards.lacks(step, replace(situation, weighing=weighed))
+    return guards.lacks(step, replace(situation, weigh=lambda: weighed))
 
 
 def codes(lacks: list[Lack]) -> list[str]:
