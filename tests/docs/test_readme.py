@@ -187,7 +187,9 @@ def test_the_audit_example_copies_the_log_and_notices_a_change(demo: Demo, tmp_p
 
 def test_what_was_pulled_verifies_as_printed_and_a_change_is_named(demo: Demo, tmp_path: Path) -> None:
     demo.shell(_shell("/log/key"), cwd=tmp_path)
-    command = _shell("service verify").replace("python -m service verify", f"{sys.executable} {VERIFIER}")
+    command = _shell("service verify").replace(
+        ".venv/bin/python -m service verify", f"{sys.executable} {VERIFIER}"
+    )
     assert demo.shell(command, cwd=tmp_path).startswith("VERIFIED\n")
     log = tmp_path / "log.ndjson"
     lines = log.read_bytes().splitlines(keepends=True)
