@@ -23,6 +23,7 @@ from tests.http.weighed import (
     same_physics,
     site,
     straight_line,
+    straight_service,
     support,
     valid,
 )
@@ -39,10 +40,7 @@ QUESTIONS: tuple[dict[str, Any], ...] = (
 
 @pytest.fixture(scope="module")
 def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
-    running = Running(tmp_path_factory.mktemp("order"))
-    straight_line(running)
-    yield running
-    running.close()
+    yield from straight_service(tmp_path_factory.mktemp("order"))
 
 
 # --- answers ------------------------------------------------------------------------------------------

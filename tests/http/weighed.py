@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -49,6 +51,14 @@ def straight_line(running: Running, *, modelled: bool = True) -> Caller:
     if modelled:
         assert engineer.put(f"{STRAIGHT}/model", model()).status_code == 201
     return engineer
+
+
+def straight_service(folder: Path) -> Iterator[Running]:
+    """A service with the straight line, for a fixture that a module's tests share."""
+    running = Running(folder)
+    straight_line(running)
+    yield running
+    running.close()
 
 
 def valid(name: str, document: Any) -> Any:
